@@ -1,0 +1,1 @@
+//! The JSON API: wire types, extractors, handlers, problem details and the OpenAPI document.

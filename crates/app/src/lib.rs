@@ -1,0 +1,1 @@
+//! Use cases: authorise, open the transaction, call the cores, record and enqueue.

@@ -1,0 +1,1 @@
+//! Time zones, daylight saving, opening hours, closures and ISO weeks; no I/O.

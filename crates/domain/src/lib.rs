@@ -1,0 +1,1 @@
+//! Words, quantities, roles and rules that every other crate shares; no I/O.

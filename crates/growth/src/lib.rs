@@ -1,0 +1,1 @@
+//! When a sowing can be cut and what it gives; no I/O.

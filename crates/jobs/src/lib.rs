@@ -1,0 +1,1 @@
+//! The lease loop, heartbeat and schedule that run queued work.

@@ -1,0 +1,2 @@
+//! The binary cotyl: settings, wiring and subcommands.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Schema, all SQL, transactions, and the private PostgreSQL server.

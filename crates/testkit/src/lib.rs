@@ -1,0 +1,1 @@
+//! Test support: a schema per test on one private server, a fixed clock, builders.

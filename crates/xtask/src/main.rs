@@ -1,0 +1,2 @@
+//! Development commands: setup, check, demo, test.
+fn main() {}

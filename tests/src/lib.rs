@@ -1,0 +1,1 @@
+//! Tests only; see all.rs.
