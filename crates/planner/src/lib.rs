@@ -1,1 +1,7 @@
 //! The sowing planner: problem, prices and bound, search, allotment to stations, independent check; no I/O.
+
+pub mod plan;
+pub mod problem;
+
+pub use plan::{Plan, Purchase};
+pub use problem::Problem;
