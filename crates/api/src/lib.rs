@@ -1,1 +1,17 @@
 //! The JSON API: wire types, extractors, handlers, problem details and the OpenAPI document.
+//!
+//! Handlers are thin: read the request, call one use case, write the answer. Only `problem.rs` turns
+//! errors of the application into HTTP.
+
+pub mod document;
+pub mod extract;
+pub mod health;
+pub mod problem;
+pub mod respond;
+pub mod serve;
+pub mod sessions;
+pub mod sites;
+pub mod throttle;
+
+pub use document::{openapi, operations};
+pub use serve::{ApiSettings, ApiState, api_app};

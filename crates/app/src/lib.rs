@@ -1,1 +1,169 @@
 //! Use cases: authorise, open the transaction, call the cores, record and enqueue.
+//!
+//! Knows no HTTP. A use case is a method of [`App`], one file each; simple nouns keep their five in one.
+
+mod audit_log;
+mod caller;
+mod error;
+pub mod input;
+pub mod keys;
+pub mod passwords;
+pub mod sign_in;
+pub mod sites;
+
+use std::sync::Arc;
+
+use cotyl_domain::{Actor, Clock, Operation};
+use cotyl_store::{Scope, Store, Tx, actors, idempotency};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use uuid::Uuid;
+
+pub use audit_log::Changed;
+pub use caller::{Caller, Idempotency};
+pub use cotyl_store::Page;
+pub use error::{Error, Result};
+
+/// Records as they are kept, for those above this crate.
+pub mod records {
+    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::sites::{Site, SiteFields};
+}
+
+/// The application: a database, a clock, keys and settings.
+#[derive(Clone)]
+pub struct App {
+    store: Store,
+    clock: Arc<dyn Clock>,
+    keys: keys::KeyRing,
+    passwords: passwords::Passwords,
+}
+
+impl App {
+    /// An application over a migrated database.
+    ///
+    /// # Errors
+    /// When the signing keys cannot be read or made.
+    pub async fn start(
+        store: Store,
+        clock: Arc<dyn Clock>,
+        passwords: passwords::Passwords,
+    ) -> Result<Self> {
+        let keys = keys::KeyRing::load(&store, clock.as_ref()).await?;
+        Ok(Self {
+            store,
+            clock,
+            keys,
+            passwords,
+        })
+    }
+
+    /// The database.
+    pub fn store(&self) -> &Store {
+        &self.store
+    }
+
+    /// The clock.
+    pub fn clock(&self) -> &dyn Clock {
+        self.clock.as_ref()
+    }
+
+    /// A new identifier, in the order of time.
+    pub(crate) fn new_id(&self) -> Uuid {
+        new_id(self.clock.as_ref())
+    }
+
+    /// Reads for a member: the operation must be open to them; `body` narrows it to what they reach.
+    pub(crate) async fn read<R>(
+        &self,
+        operation: Operation,
+        caller: &Caller,
+        body: impl AsyncFnOnce(&mut Tx, &Actor) -> Result<R>,
+    ) -> Result<R> {
+        self.store
+            .read(Scope::Cooperative(caller.cooperative_id), async |tx| {
+                let actor = authorise(tx, operation, caller).await?;
+                body(tx, &actor).await
+            })
+            .await
+    }
+
+    /// Writes for a member, all or nothing; may be run again when it lost against another write.
+    pub(crate) async fn write<R>(
+        &self,
+        operation: Operation,
+        caller: &Caller,
+        body: impl AsyncFn(&mut Tx, &Actor) -> Result<R>,
+    ) -> Result<R> {
+        self.store
+            .write(
+                operation.as_str(),
+                Scope::Cooperative(caller.cooperative_id),
+                async |tx| {
+                    let actor = authorise(tx, operation, caller).await?;
+                    body(tx, &actor).await
+                },
+            )
+            .await
+    }
+
+    /// Writes for a member and keeps the answer under the request's idempotency key, if it has one:
+    /// repeated, the request has one effect and one answer.
+    pub(crate) async fn write_once<R: Serialize + DeserializeOwned>(
+        &self,
+        operation: Operation,
+        caller: &Caller,
+        body: impl AsyncFn(&mut Tx, &Actor) -> Result<R>,
+    ) -> Result<R> {
+        let Some(once) = &caller.idempotency else {
+            return self.write(operation, caller, body).await;
+        };
+        self.write(operation, caller, async |tx, actor| {
+            let begun = idempotency::begin(
+                tx,
+                actor.member_id,
+                &once.key,
+                operation.as_str(),
+                &once.request_hash,
+                self.clock.now(),
+            )
+            .await?;
+            match begun {
+                idempotency::Begun::Answered(answer) => {
+                    serde_json::from_value(answer).map_err(Error::internal)
+                }
+                idempotency::Begun::OtherRequest => {
+                    Err(Error::Refused(cotyl_domain::Refusal::KeyReused))
+                }
+                idempotency::Begun::New => {
+                    let answer = body(tx, actor).await?;
+                    let kept = serde_json::to_value(&answer).map_err(Error::internal)?;
+                    idempotency::finish(tx, actor.member_id, &once.key, &kept).await?;
+                    Ok(answer)
+                }
+            }
+        })
+        .await
+    }
+}
+
+/// A new identifier in the order of the clock's time.
+pub(crate) fn new_id(clock: &dyn Clock) -> Uuid {
+    let now = clock.now();
+    let seconds = u64::try_from(now.timestamp()).unwrap_or_default();
+    Uuid::new_v7(uuid::Timestamp::from_unix(
+        uuid::timestamp::context::ContextV7::new(),
+        seconds,
+        now.timestamp_subsec_nanos(),
+    ))
+}
+
+async fn authorise(tx: &mut Tx, operation: Operation, caller: &Caller) -> Result<Actor> {
+    let actor = actors::of_session(tx, caller.session_id, caller.member_id)
+        .await?
+        .ok_or(Error::Unauthenticated("this sign-in has ended"))?;
+    if !operation.is_open_to(&actor) {
+        return Err(Error::Forbidden(operation));
+    }
+    Ok(actor)
+}

@@ -1,1 +1,13 @@
 //! Words, quantities, roles and rules that every other crate shares; no I/O.
+
+pub mod clock;
+pub mod permission;
+pub mod refusal;
+pub mod role;
+pub mod sowing;
+pub mod task;
+
+pub use clock::{Clock, SystemClock};
+pub use permission::{Access, Operation};
+pub use refusal::{FieldProblem, Refusal};
+pub use role::{Actor, Grant, Qualification, QualificationKind, Role};

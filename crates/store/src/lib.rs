@@ -1,1 +1,24 @@
 //! Schema, all SQL, transactions, and the private PostgreSQL server.
+//!
+//! Nothing here knows HTTP or decides a rule of the domain; what the database itself refuses comes
+//! back as [`Error::Constraint`] with the constraint's name.
+
+pub mod actors;
+pub mod audit;
+pub mod cooperatives;
+mod error;
+pub mod idempotency;
+pub mod migrations;
+pub mod page;
+pub mod sessions;
+pub mod signing_keys;
+pub mod sites;
+mod tx;
+
+pub use error::Error;
+pub use page::Page;
+pub use sqlx::postgres::PgConnectOptions;
+pub use tx::{PoolSettings, Scope, Store, Transient, Tx};
+
+/// What storage functions return.
+pub type Result<T> = std::result::Result<T, Error>;

@@ -1,0 +1,66 @@
+//! The API as a document (OpenAPI 3.1), gathered from the handlers.
+
+use utoipa::openapi::security::{HttpAuthScheme, HttpBuilder, SecurityScheme};
+use utoipa::{Modify, OpenApi};
+use utoipa_actix_web::service_config::ServiceConfig;
+use utoipa_actix_web::{AppExt, scope};
+
+use crate::respond::BASE;
+use crate::{sessions, sites};
+
+#[derive(OpenApi)]
+#[openapi(
+    info(
+        title = "Cotyl",
+        description = "Growing food together in small containers: what to sow where and when, who does what, and what reached the pantry.\n\n\
+            Records carry a strong `ETag`; changing one needs it back in `If-Match`. Every POST takes an `Idempotency-Key`: repeated with the same \
+            key within 48 hours, a request has one effect and one answer. Lists give a cursor in `next`, sent back as `after`. Problems come as \
+            `application/problem+json` (RFC 9457) with a stable `type`. Times are RFC 3339, days `YYYY-MM-DD`, weeks ISO 8601 such as `2026-W40`, \
+            quantities a decimal string with a UCUM unit.",
+        license(name = "Apache-2.0", identifier = "Apache-2.0"),
+    ),
+    security(("access_token" = [])),
+    modifiers(&AccessToken),
+)]
+struct Base;
+
+struct AccessToken;
+
+impl Modify for AccessToken {
+    fn modify(&self, document: &mut utoipa::openapi::OpenApi) {
+        let components = document.components.get_or_insert_default();
+        components.add_security_scheme(
+            "access_token",
+            SecurityScheme::Http(
+                HttpBuilder::new()
+                    .scheme(HttpAuthScheme::Bearer)
+                    .bearer_format("JWT")
+                    .build(),
+            ),
+        );
+    }
+}
+
+/// Every operation of the API.
+pub fn operations(config: &mut ServiceConfig) {
+    config
+        .service(sessions::sign_in)
+        .service(sessions::refresh_session)
+        .service(sessions::sign_out)
+        .service(sessions::change_password)
+        .service(sites::list_sites)
+        .service(sites::create_site)
+        .service(sites::read_site)
+        .service(sites::change_site)
+        .service(sites::retire_site);
+}
+
+/// The document.
+pub fn openapi() -> utoipa::openapi::OpenApi {
+    let (_, document) = actix_web::App::new()
+        .into_utoipa_app()
+        .openapi(Base::openapi())
+        .service(scope(BASE).configure(operations))
+        .split_for_parts();
+    document
+}

@@ -1,0 +1,172 @@
+//! The HTTP application: operations, limits, headers, logging, counting.
+
+use std::num::NonZeroU32;
+use std::time::Duration;
+
+use actix_web::body::MessageBody;
+use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
+use actix_web::http::StatusCode;
+use actix_web::middleware::{Compress, DefaultHeaders, Next, from_fn};
+use actix_web::web::{self, Data, PathConfig, QueryConfig};
+use actix_web::{HttpMessage, HttpRequest, HttpResponse};
+use cotyl_app::App;
+use metrics_exporter_prometheus::PrometheusHandle;
+use tracing_actix_web::{RequestId, TracingLogger};
+use utoipa_actix_web::{AppExt, scope};
+use utoipa_swagger_ui::SwaggerUi;
+
+use crate::document::{openapi, operations};
+use crate::health;
+use crate::problem::Problem;
+use crate::respond::BASE;
+use crate::throttle::Throttle;
+
+/// What whoever runs the server may set.
+#[derive(Debug, Clone)]
+pub struct ApiSettings {
+    /// Sign-in attempts allowed at once, for one address and for one origin.
+    pub sign_in_burst: NonZeroU32,
+    /// One more attempt after each of these.
+    pub sign_in_refill: Duration,
+}
+
+impl Default for ApiSettings {
+    fn default() -> Self {
+        Self {
+            sign_in_burst: NonZeroU32::new(20).unwrap_or(NonZeroU32::MIN),
+            sign_in_refill: Duration::from_secs(3),
+        }
+    }
+}
+
+/// What every handler has at hand.
+pub struct ApiState {
+    /// The application.
+    pub app: App,
+    /// Limits on sign-in and token paths.
+    pub throttle: Throttle,
+    /// The counters, where they are kept.
+    pub metrics: Option<PrometheusHandle>,
+}
+
+impl ApiState {
+    /// State over an application.
+    pub fn new(app: App, settings: &ApiSettings, metrics: Option<PrometheusHandle>) -> Self {
+        Self {
+            app,
+            throttle: Throttle::new(settings.sign_in_burst, settings.sign_in_refill),
+            metrics,
+        }
+    }
+}
+
+/// The HTTP application, one per worker over the same state.
+pub fn api_app(
+    state: Data<ApiState>,
+) -> actix_web::App<
+    impl ServiceFactory<
+        ServiceRequest,
+        Config = (),
+        Response = ServiceResponse<impl MessageBody>,
+        Error = actix_web::Error,
+        InitError = (),
+    >,
+> {
+    actix_web::App::new()
+        .into_utoipa_app()
+        .app_data(state)
+        .app_data(PathConfig::default().error_handler(|error, _| {
+            Problem::new(
+                StatusCode::NOT_FOUND,
+                "not-found",
+                "Not found",
+                format!("the address is not that of a record: {error}"),
+            )
+            .into()
+        }))
+        .app_data(QueryConfig::default().error_handler(|error, _| {
+            Problem::new(
+                StatusCode::UNPROCESSABLE_ENTITY,
+                "invalid",
+                "Not acceptable",
+                error.to_string(),
+            )
+            .into()
+        }))
+        .service(scope(BASE).configure(operations))
+        .into_app()
+        .service(health::healthz)
+        .service(health::readyz)
+        .service(health::metrics)
+        .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi/v1.json", openapi()))
+        .default_service(web::to(unknown_address))
+        .wrap(from_fn(answer_headers))
+        .wrap(TracingLogger::default())
+        .wrap(Compress::default())
+        .wrap(
+            DefaultHeaders::new()
+                .add(("x-content-type-options", "nosniff"))
+                .add(("x-frame-options", "DENY"))
+                .add(("referrer-policy", "no-referrer"))
+                .add(("cross-origin-resource-policy", "same-origin")),
+        )
+}
+
+/// Gives every answer its request id, keeps API answers out of caches, and counts them.
+async fn answer_headers(
+    request: ServiceRequest,
+    next: Next<impl MessageBody>,
+) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
+    let id = request.extensions().get::<RequestId>().copied();
+    let in_api = request.path().starts_with(BASE);
+    let method = request.method().to_string();
+    let mut response = next.call(request).await?;
+    let pattern = response
+        .request()
+        .match_pattern()
+        .unwrap_or_else(|| "unknown".to_owned());
+    metrics::counter!(
+        "cotyl_requests_total",
+        "method" => method, "path" => pattern, "status" => response.status().as_u16().to_string()
+    )
+    .increment(1);
+    let headers = response.headers_mut();
+    if let Some(id) = id
+        && let Ok(value) = id.to_string().parse()
+    {
+        headers.insert(
+            "x-request-id"
+                .parse()
+                .unwrap_or(actix_web::http::header::WARNING),
+            value,
+        );
+    }
+    if in_api {
+        headers.insert(
+            actix_web::http::header::CACHE_CONTROL,
+            actix_web::http::header::HeaderValue::from_static("no-store"),
+        );
+        headers.insert(
+            actix_web::http::header::CONTENT_SECURITY_POLICY,
+            actix_web::http::header::HeaderValue::from_static(
+                "default-src 'none'; frame-ancestors 'none'",
+            ),
+        );
+    }
+    Ok(response)
+}
+
+async fn unknown_address(request: HttpRequest) -> HttpResponse {
+    use actix_web::ResponseError;
+    Problem::new(
+        StatusCode::NOT_FOUND,
+        "not-found",
+        "Not found",
+        format!(
+            "there is nothing at {} {}",
+            request.method(),
+            request.path()
+        ),
+    )
+    .error_response()
+}

@@ -1,0 +1,29 @@
+//! Who sent a request, as the access token and the request's headers say.
+
+use uuid::Uuid;
+
+/// A verified caller. Roles are read from the database at each use.
+#[derive(Debug, Clone)]
+pub struct Caller {
+    /// Co-operative named by the token.
+    pub cooperative_id: Uuid,
+    /// Member named by the token.
+    pub member_id: Uuid,
+    /// Sign-in the token belongs to.
+    pub session_id: Uuid,
+    /// What the client calls itself, cut to a sane length.
+    pub device: String,
+    /// Identifier of the request, as in the log.
+    pub request_id: String,
+    /// Key and fingerprint of a request that may be repeated.
+    pub idempotency: Option<Idempotency>,
+}
+
+/// An idempotency key with the fingerprint of the request it came with.
+#[derive(Debug, Clone)]
+pub struct Idempotency {
+    /// The client's key.
+    pub key: String,
+    /// SHA-256 of method, path and body.
+    pub request_hash: Vec<u8>,
+}

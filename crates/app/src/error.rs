@@ -1,0 +1,146 @@
+//! Errors of use cases: an outside for the member, an inside for the log.
+
+use cotyl_domain::{FieldProblem, Operation, Refusal};
+use cotyl_store::Transient;
+use serde_json::Value;
+
+/// What use cases return.
+pub type Result<T> = std::result::Result<T, Error>;
+
+/// Why a use case did nothing.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// There is no such record, or none that the member may know of.
+    #[error("no such {0}")]
+    NotFound(&'static str),
+    /// The member's roles do not reach into the operation.
+    #[error("your roles do not allow {}", .0.as_str())]
+    Forbidden(Operation),
+    /// Nobody is signed in, or no longer.
+    #[error("{0}")]
+    Unauthenticated(&'static str),
+    /// A rule of the domain stands against it.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// Fields of the input cannot be accepted.
+    #[error("{} of the request cannot be accepted", if .0.len() == 1 { "a field" } else { "fields" })]
+    Invalid(Vec<FieldProblem>),
+    /// The record is not as the caller last saw it.
+    #[error("the record was changed since you read it; its version is now {current}")]
+    Stale {
+        /// The version now.
+        current: i64,
+    },
+    /// Too many attempts in a short time.
+    #[error("too many attempts; try again in {seconds} seconds")]
+    Throttled {
+        /// Seconds to wait.
+        seconds: u64,
+    },
+    /// The database or a worker is out of reach; the same request may succeed later.
+    #[error("the service is not available at the moment")]
+    Unavailable(#[source] cotyl_store::Error),
+    /// The transaction lost against others, again and again.
+    #[error("too many others are changing the same records at the moment")]
+    Contended(#[source] cotyl_store::Error),
+    /// A fault of this program.
+    #[error("internal error")]
+    Internal(#[source] Box<dyn std::error::Error + Send + Sync>),
+}
+
+impl Error {
+    /// A fault of this program.
+    pub fn internal(cause: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        Self::Internal(cause.into())
+    }
+
+    /// One field that cannot be accepted.
+    pub fn field(
+        pointer: impl Into<String>,
+        code: &'static str,
+        detail: impl Into<String>,
+    ) -> Self {
+        Self::Invalid(vec![FieldProblem::new(pointer, code, detail)])
+    }
+}
+
+impl Transient for Error {
+    fn is_transient(&self) -> bool {
+        matches!(self, Self::Contended(_))
+    }
+}
+
+impl From<cotyl_store::Error> for Error {
+    fn from(error: cotyl_store::Error) -> Self {
+        match error {
+            cotyl_store::Error::Transient(_) => Self::Contended(error),
+            cotyl_store::Error::Unavailable(_) => Self::Unavailable(error),
+            cotyl_store::Error::Constraint {
+                ref name,
+                ref detail,
+                ..
+            } => match named(name, detail.as_deref()) {
+                Some(known) => known,
+                None => Self::internal(error),
+            },
+            other => Self::internal(other),
+        }
+    }
+}
+
+fn taken(what: &str) -> Error {
+    Error::Refused(Refusal::Taken { what: what.into() })
+}
+
+fn unknown(pointer: &str, what: &str) -> Error {
+    Error::field(
+        pointer,
+        "unknown",
+        format!("there is no such {what} in this co-operative"),
+    )
+}
+
+/// The meaning of a constraint of the database. One that is missing here is a fault of this program.
+fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
+    let figure = |name: &str| -> i64 {
+        detail
+            .and_then(|text| serde_json::from_str::<Value>(text).ok())
+            .and_then(|value| value.get(name).and_then(Value::as_i64))
+            .unwrap_or_default()
+    };
+    Some(match constraint {
+        "member_email_taken" => taken("this e-mail address"),
+        "site_name_taken" => taken("a site of this name"),
+        "member_group_name_taken" => taken("a group of this name"),
+        "container_kind_name_taken" => taken("a container kind of this name"),
+        "station_name_taken" => taken("a station of this name at this site"),
+        "crop_group_name_taken" => taken("a crop group of this name"),
+        "crop_name_taken" => taken("a crop of this name"),
+        "recipient_name_taken" => taken("a recipient of this name"),
+        "cut_tray_code_taken" => taken("this tray code"),
+        "station_places" => Error::Refused(Refusal::StationFull {
+            used: figure("used"),
+            places: figure("places"),
+        }),
+        "cut_balance" => Error::Refused(Refusal::MoreThanCut {
+            delivered_milligrams: figure("delivered_milligrams"),
+            cut_milligrams: figure("cut_milligrams"),
+        }),
+        "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
+        "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
+        "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
+        | "delivery_site" => unknown("/site_id", "site"),
+        "station_container_kind" => unknown("/container_kind_id", "container kind"),
+        "station_outage_station" | "sowing_station" => unknown("/station_id", "station"),
+        "crop_crop_group" | "pledge_crop_group" => unknown("/crop_group_id", "crop group"),
+        "pledge_crop" | "sowing_crop" => unknown("/crop_id", "crop"),
+        "pledge_recipient" | "role_grant_recipient" | "delivery_recipient" => {
+            unknown("/recipient_id", "recipient")
+        }
+        "member_group_led_by" => unknown("/led_by", "member"),
+        "qualification_member" | "role_grant_member" => unknown("/member_id", "member"),
+        "cut_sowing" => unknown("/sowing_id", "sowing"),
+        "delivery_line_cut" => unknown("/cut_id", "cut"),
+        _ => return None,
+    })
+}

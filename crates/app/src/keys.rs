@@ -1,0 +1,213 @@
+//! Keys that sign access tokens (Ed25519, RFC 8037) and derive link tokens.
+//!
+//! The token profile follows RFC 8725: one algorithm, fixed by the key and never by the token;
+//! issuer, audience and expiry checked; `kid` only chooses among our own keys.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use chrono::{DateTime, Duration, Utc};
+use cotyl_domain::Clock;
+use cotyl_store::{Scope, Store, signing_keys};
+use ed25519_dalek::SigningKey;
+use ed25519_dalek::pkcs8::EncodePrivateKey;
+use hmac::{Hmac, Mac};
+use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
+use rand::RngCore;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use uuid::Uuid;
+
+use crate::{Caller, Error, Result};
+
+/// Issuer of access tokens.
+pub const ISSUER: &str = "cotyl";
+/// Audience of access tokens.
+pub const AUDIENCE: &str = "cotyl-api";
+/// How long an access token lives.
+pub const ACCESS_LIFETIME: Duration = Duration::minutes(15);
+
+#[derive(Debug, Serialize, Deserialize)]
+struct Claims {
+    iss: String,
+    aud: String,
+    sub: Uuid,
+    /// the co-operative
+    coop: Uuid,
+    /// the sign-in
+    sid: Uuid,
+    iat: i64,
+    exp: i64,
+}
+
+struct SigningPair {
+    encoding: EncodingKey,
+    link_secret: [u8; 32],
+}
+
+/// The server's keys.
+#[derive(Clone)]
+pub struct KeyRing {
+    newest: Uuid,
+    signing: Arc<SigningPair>,
+    verifying: Arc<BTreeMap<String, DecodingKey>>,
+}
+
+impl KeyRing {
+    /// Reads the keys, making the first one on a new database; servers that start at once agree on it.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn load(store: &Store, clock: &dyn Clock) -> Result<Self> {
+        let keys = store
+            .write("load_keys", Scope::System, async |tx| {
+                let keys = signing_keys::lock_and_list(tx).await?;
+                if !keys.is_empty() {
+                    return Ok::<_, Error>(keys);
+                }
+                let mut secret = [0_u8; 32];
+                fill_random(&mut secret);
+                let public = SigningKey::from_bytes(&secret).verifying_key().to_bytes();
+                signing_keys::insert(tx, crate::new_id(clock), &secret, &public).await?;
+                Ok(signing_keys::lock_and_list(tx).await?)
+            })
+            .await?;
+        let newest = keys
+            .last()
+            .ok_or_else(|| Error::internal("no signing key"))?;
+        let secret: [u8; 32] = newest
+            .private_key
+            .as_slice()
+            .try_into()
+            .map_err(|_| Error::internal("a signing key of a wrong length"))?;
+        let der = SigningKey::from_bytes(&secret)
+            .to_pkcs8_der()
+            .map_err(|e| Error::internal(e.to_string()))?;
+        let verifying = keys
+            .iter()
+            .map(|key| {
+                let x = URL_SAFE_NO_PAD.encode(&key.public_key);
+                Ok((
+                    key.id.to_string(),
+                    DecodingKey::from_ed_components(&x).map_err(Error::internal)?,
+                ))
+            })
+            .collect::<Result<_>>()?;
+        Ok(Self {
+            newest: newest.id,
+            signing: Arc::new(SigningPair {
+                encoding: EncodingKey::from_ed_der(der.as_bytes()),
+                link_secret: derive(&secret, b"link tokens"),
+            }),
+            verifying: Arc::new(verifying),
+        })
+    }
+
+    /// An access token, with the instant at which it expires.
+    ///
+    /// # Errors
+    /// When signing fails.
+    pub fn sign(
+        &self,
+        cooperative_id: Uuid,
+        member_id: Uuid,
+        session_id: Uuid,
+        now: DateTime<Utc>,
+    ) -> Result<(String, DateTime<Utc>)> {
+        let expires_at = now + ACCESS_LIFETIME;
+        let header = Header {
+            alg: Algorithm::EdDSA,
+            kid: Some(self.newest.to_string()),
+            ..Header::default()
+        };
+        let claims = Claims {
+            iss: ISSUER.to_owned(),
+            aud: AUDIENCE.to_owned(),
+            sub: member_id,
+            coop: cooperative_id,
+            sid: session_id,
+            iat: now.timestamp(),
+            exp: expires_at.timestamp(),
+        };
+        let token = jsonwebtoken::encode(&header, &claims, &self.signing.encoding)
+            .map_err(Error::internal)?;
+        Ok((token, expires_at))
+    }
+
+    /// Who an access token speaks for. The clock is the application's, so that tests can move it.
+    ///
+    /// # Errors
+    /// [`Error::Unauthenticated`] for a token that is forged, expired, for another audience or unreadable.
+    pub fn verify(&self, token: &str, now: DateTime<Utc>) -> Result<Caller> {
+        let refused = || Error::Unauthenticated("the access token is not valid");
+        if token.len() > 2000 {
+            return Err(refused());
+        }
+        let header = jsonwebtoken::decode_header(token).map_err(|_| refused())?;
+        let key = header
+            .kid
+            .as_ref()
+            .and_then(|kid| self.verifying.get(kid))
+            .ok_or_else(refused)?;
+        let mut validation = Validation::new(Algorithm::EdDSA);
+        validation.set_issuer(&[ISSUER]);
+        validation.set_audience(&[AUDIENCE]);
+        validation.set_required_spec_claims(&["exp", "iss", "aud", "sub"]);
+        validation.validate_exp = false;
+        let claims = jsonwebtoken::decode::<Claims>(token, key, &validation)
+            .map_err(|_| refused())?
+            .claims;
+        if claims.exp <= now.timestamp() {
+            return Err(Error::Unauthenticated("the access token has expired"));
+        }
+        Ok(Caller {
+            cooperative_id: claims.coop,
+            member_id: claims.sub,
+            session_id: claims.sid,
+            device: String::new(),
+            request_id: String::new(),
+            idempotency: None,
+        })
+    }
+
+    /// The token of a link, derived from its id: shown again to whoever repeats the request that made
+    /// it, and never kept.
+    pub fn link_token(&self, link_id: Uuid) -> String {
+        URL_SAFE_NO_PAD.encode(derive(&self.signing.link_secret, link_id.as_bytes()))
+    }
+}
+
+/// A new random token of 256 bits.
+pub fn random_token() -> String {
+    let mut bytes = [0_u8; 32];
+    fill_random(&mut bytes);
+    URL_SAFE_NO_PAD.encode(bytes)
+}
+
+/// What is kept of a token: random tokens need no salt.
+pub fn token_hash(token: &str) -> Vec<u8> {
+    Sha256::digest(token.as_bytes()).to_vec()
+}
+
+#[allow(clippy::disallowed_methods)] // secrets come from the random device
+fn fill_random(bytes: &mut [u8]) {
+    rand::rng().fill_bytes(bytes);
+}
+
+fn derive(secret: &[u8; 32], label: &[u8]) -> [u8; 32] {
+    // HMAC takes keys of any length
+    match Hmac::<Sha256>::new_from_slice(secret) {
+        Ok(mut mac) => {
+            mac.update(label);
+            mac.finalize().into_bytes().into()
+        }
+        Err(_) => unreachable!("HMAC accepts every key length"),
+    }
+}
+
+/// A short mark of a token for counting attempts; says nothing about the token.
+pub fn short_mark(token: &str) -> String {
+    URL_SAFE_NO_PAD.encode(&token_hash(token)[..9])
+}

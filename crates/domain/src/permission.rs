@@ -1,0 +1,308 @@
+//! The permission table: one row per operation, as data in one place.
+//!
+//! The operation's name is the `operationId` of the API document. A cell says how far a role reaches;
+//! the use case narrows `Site`, `Recipient` and `Own` to the records of the actor.
+
+use uuid::Uuid;
+
+use crate::role::{Actor, Role};
+
+/// How far a role reaches in an operation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Access {
+    /// Not at all.
+    No,
+    /// Their own records only.
+    Own,
+    /// Records of the sites the role is held at.
+    Site,
+    /// Records of the recipient the role is held for.
+    Recipient,
+    /// The whole co-operative.
+    Any,
+}
+
+macro_rules! operations {
+    ($( $variant:ident $name:literal $coordinator:ident $lead:ident $volunteer:ident $reader:ident ; )*) => {
+        /// Everything a signed-in member can ask for.
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub enum Operation {
+            $( #[doc = concat!("`", $name, "`")] $variant, )*
+        }
+
+        impl Operation {
+            /// All operations, in the order of the table.
+            pub const ALL: &'static [Operation] = &[ $( Operation::$variant, )* ];
+
+            /// The `operationId` in the API document.
+            pub fn as_str(self) -> &'static str {
+                match self { $( Operation::$variant => $name, )* }
+            }
+
+            /// The row of the table: coordinator, lead, volunteer, reader.
+            pub fn row(self) -> [Access; 4] {
+                match self {
+                    $( Operation::$variant => [Access::$coordinator, Access::$lead, Access::$volunteer, Access::$reader], )*
+                }
+            }
+        }
+    };
+}
+
+operations! {
+    // variant             name                       coordinator lead volunteer reader
+    ReadMe                 "read_me"                  Own  Own  Own  Own;
+    ChangePassword         "change_password"          Own  Own  Own  Own;
+    SignOut                "sign_out"                 Own  Own  Own  Own;
+
+    InviteMember           "invite_member"            Any  No   No   No;
+    ListMembers            "list_members"             Any  Any  No   No;
+    ReadMember             "read_member"              Any  Any  Own  Own;
+    ChangeMember           "change_member"            Any  Own  Own  Own;
+    RetireMember           "retire_member"            Any  No   No   No;
+    SetMemberRoles         "set_member_roles"         Any  No   No   No;
+    ResetMemberPassword    "reset_member_password"    Any  No   No   No;
+    ListQualifications     "list_qualifications"      Any  Any  Own  Own;
+    ReadQualification      "read_qualification"       Any  Any  Own  Own;
+    AddQualification       "add_qualification"        Any  No   No   No;
+    ChangeQualification    "change_qualification"     Any  No   No   No;
+    RetireQualification    "retire_qualification"     Any  No   No   No;
+    ListGroups             "list_groups"              Any  Any  Any  No;
+    ReadGroup              "read_group"               Any  Any  Any  No;
+    CreateGroup            "create_group"             Any  Site No   No;
+    ChangeGroup            "change_group"             Any  Site No   No;
+    RetireGroup            "retire_group"             Any  Site No   No;
+
+    ListSites              "list_sites"               Any  Any  Any  No;
+    ReadSite               "read_site"                Any  Any  Any  No;
+    CreateSite             "create_site"              Any  No   No   No;
+    ChangeSite             "change_site"              Any  Site No   No;
+    RetireSite             "retire_site"              Any  No   No   No;
+    ListClosures           "list_closures"            Any  Any  Any  No;
+    ReadClosure            "read_closure"             Any  Any  Any  No;
+    CreateClosure          "create_closure"           Any  Site No   No;
+    ChangeClosure          "change_closure"           Any  Site No   No;
+    RetireClosure          "retire_closure"           Any  Site No   No;
+    ImportClosures         "import_closures"          Any  No   No   No;
+
+    ListContainerKinds     "list_container_kinds"     Any  Any  Any  No;
+    ReadContainerKind      "read_container_kind"      Any  Any  Any  No;
+    CreateContainerKind    "create_container_kind"    Any  No   No   No;
+    ChangeContainerKind    "change_container_kind"    Any  No   No   No;
+    RetireContainerKind    "retire_container_kind"    Any  No   No   No;
+
+    ListStations           "list_stations"            Any  Any  Any  No;
+    ReadStation            "read_station"             Any  Any  Any  No;
+    CreateStation          "create_station"           Any  Site No   No;
+    ChangeStation          "change_station"           Any  Site No   No;
+    RetireStation          "retire_station"           Any  Site No   No;
+    ImportStations         "import_stations"          Any  No   No   No;
+    ListOutages            "list_outages"             Any  Any  Any  No;
+    ReadOutage             "read_outage"              Any  Any  Any  No;
+    CreateOutage           "create_outage"            Any  Site No   No;
+    ChangeOutage           "change_outage"            Any  Site No   No;
+    RetireOutage           "retire_outage"            Any  Site No   No;
+
+    ListCropGroups         "list_crop_groups"         Any  Any  Any  No;
+    ReadCropGroup          "read_crop_group"          Any  Any  Any  No;
+    CreateCropGroup        "create_crop_group"        Any  No   No   No;
+    ChangeCropGroup        "change_crop_group"        Any  No   No   No;
+    RetireCropGroup        "retire_crop_group"        Any  No   No   No;
+    ListCrops              "list_crops"               Any  Any  Any  No;
+    ReadCrop               "read_crop"                Any  Any  Any  No;
+    CreateCrop             "create_crop"              Any  No   No   No;
+    ChangeCrop             "change_crop"              Any  No   No   No;
+    RetireCrop             "retire_crop"              Any  No   No   No;
+    ImportCrops            "import_crops"             Any  No   No   No;
+    ListStarterCrops       "list_starter_crops"       Any  Any  Any  No;
+
+    ListRecipients         "list_recipients"          Any  Any  Any  Recipient;
+    ReadRecipient          "read_recipient"           Any  Any  Any  Recipient;
+    CreateRecipient        "create_recipient"         Any  No   No   No;
+    ChangeRecipient        "change_recipient"         Any  No   No   No;
+    RetireRecipient        "retire_recipient"         Any  No   No   No;
+    ListPledges            "list_pledges"             Any  Any  Any  Recipient;
+    ReadPledge             "read_pledge"              Any  Any  Any  Recipient;
+    CreatePledge           "create_pledge"            Any  No   No   No;
+    ChangePledge           "change_pledge"            Any  No   No   No;
+    RetirePledge           "retire_pledge"            Any  No   No   No;
+
+    ListPlans              "list_plans"               Any  Any  No   No;
+    ReadPlan               "read_plan"                Any  Any  No   No;
+    FollowPlan             "follow_plan"              Any  Any  No   No;
+    ExplainPlan            "explain_plan"             Any  Any  No   No;
+    ComparePlans           "compare_plans"            Any  Any  No   No;
+    RequestPlan            "request_plan"             Any  No   No   No;
+    CancelPlan             "cancel_plan"              Any  No   No   No;
+    AdoptPlan              "adopt_plan"               Any  No   No   No;
+    WithdrawPlan           "withdraw_plan"            Any  No   No   No;
+
+    ListSowings            "list_sowings"             Any  Any  Site No;
+    ReadSowing             "read_sowing"              Any  Any  Site No;
+    CreateSowing           "create_sowing"            Any  Site No   No;
+    ChangeSowing           "change_sowing"            Any  Site No   No;
+    RecordSowingEvent      "record_sowing_event"      Any  Site Site No;
+    ListSowingEvents       "list_sowing_events"       Any  Any  Site No;
+
+    ListTasks              "list_tasks"               Any  Site Site No;
+    ReadTask               "read_task"                Any  Site Site No;
+    ClaimTask              "claim_task"               Any  Site Site No;
+    ReleaseTask            "release_task"             Any  Site Site No;
+    FinishTask             "finish_task"              Any  Site Site No;
+
+    ListCuts               "list_cuts"                Any  Site Site No;
+    ReadCut                "read_cut"                 Any  Site Site No;
+    RecordCut              "record_cut"               Any  Site Site No;
+    CorrectCut             "correct_cut"              Any  Site No   No;
+
+    ListDeliveries         "list_deliveries"          Any  Site Site Recipient;
+    ReadDelivery           "read_delivery"            Any  Site Site Recipient;
+    PackDelivery           "pack_delivery"            Any  Site Site No;
+    AddDeliveryLine        "add_delivery_line"        Any  Site Site No;
+    HandOverDelivery       "hand_over_delivery"       Any  Site Site No;
+    ConfirmDelivery        "confirm_delivery"         No   No   No   Recipient;
+    CorrectDelivery        "correct_delivery"         Any  Site No   No;
+    ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;
+
+    ListAuditEntries       "list_audit_entries"       Any  No   No   No;
+}
+
+impl Operation {
+    /// The operation of that name.
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL
+            .iter()
+            .copied()
+            .find(|operation| operation.as_str() == name)
+    }
+
+    /// How far a role reaches.
+    pub fn access(self, role: Role) -> Access {
+        let [coordinator, lead, volunteer, reader] = self.row();
+        match role {
+            Role::Coordinator => coordinator,
+            Role::Lead => lead,
+            Role::Volunteer => volunteer,
+            Role::Reader => reader,
+        }
+    }
+
+    /// Whether any of the actor's roles reaches into the operation at all.
+    pub fn is_open_to(self, actor: &Actor) -> bool {
+        actor
+            .grants
+            .iter()
+            .any(|grant| self.access(grant.role) != Access::No)
+            // a member without any role yet may still see and leave their own account
+            || (actor.grants.is_empty() && self.access(Role::Reader) == Access::Own)
+    }
+
+    /// What of the co-operative the actor reaches: everything, or lists of sites, recipients, or themselves.
+    pub fn reach(self, actor: &Actor) -> Reach {
+        let mut reach = Reach::default();
+        for grant in &actor.grants {
+            match self.access(grant.role) {
+                Access::No => {}
+                Access::Any => reach.all = true,
+                Access::Own => reach.own = true,
+                Access::Site => reach.sites.extend(grant.site_id),
+                Access::Recipient => reach.recipients.extend(grant.recipient_id),
+            }
+        }
+        if actor.grants.is_empty() && self.access(Role::Reader) == Access::Own {
+            reach.own = true;
+        }
+        reach
+    }
+}
+
+/// What an actor reaches in an operation, all roles taken together.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Reach {
+    /// The whole co-operative.
+    pub all: bool,
+    /// Their own records.
+    pub own: bool,
+    /// Records of these sites.
+    pub sites: Vec<Uuid>,
+    /// Records of these recipients.
+    pub recipients: Vec<Uuid>,
+}
+
+impl Reach {
+    /// Whether records of the site are reached.
+    pub fn covers_site(&self, site_id: Uuid) -> bool {
+        self.all || self.sites.contains(&site_id)
+    }
+
+    /// Whether records of the recipient are reached.
+    pub fn covers_recipient(&self, recipient_id: Uuid) -> bool {
+        self.all || self.recipients.contains(&recipient_id)
+    }
+
+    /// The sites to which a list must be narrowed; `None` for all.
+    pub fn site_filter(&self) -> Option<&[Uuid]> {
+        (!self.all).then_some(self.sites.as_slice())
+    }
+
+    /// The recipients to which a list must be narrowed; `None` for all.
+    pub fn recipient_filter(&self) -> Option<&[Uuid]> {
+        (!self.all).then_some(self.recipients.as_slice())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    #[test]
+    fn names_are_unique_and_parse_back() {
+        let names: BTreeSet<&str> = Operation::ALL.iter().map(|o| o.as_str()).collect();
+        assert_eq!(names.len(), Operation::ALL.len());
+        for operation in Operation::ALL {
+            assert_eq!(Operation::parse(operation.as_str()), Some(*operation));
+        }
+    }
+
+    #[test]
+    fn cells_fit_their_roles() {
+        for operation in Operation::ALL {
+            let [coordinator, lead, volunteer, reader] = operation.row();
+            assert!(!matches!(coordinator, Access::Site | Access::Recipient));
+            assert!(!matches!(lead, Access::Recipient) && !matches!(volunteer, Access::Recipient));
+            assert!(!matches!(reader, Access::Site | Access::Any));
+        }
+    }
+
+    #[test]
+    fn reach_joins_the_roles_of_a_member() {
+        let (here, there, pantry) = (Uuid::from_u128(1), Uuid::from_u128(2), Uuid::from_u128(3));
+        let actor = |grants: Vec<(Role, Option<Uuid>, Option<Uuid>)>| Actor {
+            cooperative_id: Uuid::nil(),
+            member_id: Uuid::nil(),
+            name: String::new(),
+            grants: grants
+                .into_iter()
+                .map(|(role, site_id, recipient_id)| crate::Grant {
+                    role,
+                    site_id,
+                    recipient_id,
+                })
+                .collect(),
+            qualifications: vec![],
+        };
+        let volunteer = actor(vec![
+            (Role::Volunteer, Some(here), None),
+            (Role::Reader, None, Some(pantry)),
+        ]);
+        let reach = Operation::ListDeliveries.reach(&volunteer);
+        assert!(reach.covers_site(here) && !reach.covers_site(there));
+        assert!(reach.covers_recipient(pantry) && !reach.covers_recipient(here));
+        assert!(!Operation::CreateSite.is_open_to(&volunteer));
+        let newcomer = actor(vec![]);
+        assert!(Operation::ReadMe.is_open_to(&newcomer));
+        assert!(!Operation::ListTasks.is_open_to(&newcomer));
+    }
+}

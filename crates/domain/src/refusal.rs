@@ -1,0 +1,158 @@
+//! Why something that was asked for properly is not done: typed, with words a person can act on.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use serde::Serialize;
+
+use crate::role::QualificationKind;
+
+/// A field of the input that cannot be accepted.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FieldProblem {
+    /// JSON pointer into the request body, or the name of a parameter.
+    pub pointer: String,
+    /// Stable word for the kind of problem.
+    pub code: &'static str,
+    /// What is wrong and what would be accepted.
+    pub detail: String,
+}
+
+impl FieldProblem {
+    /// A problem of one field.
+    pub fn new(pointer: impl Into<String>, code: &'static str, detail: impl Into<String>) -> Self {
+        Self {
+            pointer: pointer.into(),
+            code,
+            detail: detail.into(),
+        }
+    }
+
+    /// The problem seen from one level further out.
+    pub fn under(mut self, prefix: &str) -> Self {
+        self.pointer = format!("{prefix}{}", self.pointer);
+        self
+    }
+}
+
+/// A rule of the domain stands against the request as things are now.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// The name or address is already used.
+    #[error("{what} is already taken")]
+    Taken {
+        /// What is taken, such as "a site of this name".
+        what: String,
+    },
+    /// The record is retired.
+    #[error("{what} is retired")]
+    Retired {
+        /// What is retired.
+        what: String,
+    },
+    /// Something still refers to the record.
+    #[error("{what} is still in use: {by}")]
+    InUse {
+        /// What cannot be retired.
+        what: String,
+        /// What refers to it.
+        by: String,
+    },
+    /// More containers than places on some day.
+    #[error("{used} containers in {places} places on at least one day")]
+    StationFull {
+        /// Containers and places out of use together.
+        used: i64,
+        /// Places of the station.
+        places: i64,
+    },
+    /// The state does not allow the step.
+    #[error("{what} is {state}, so it cannot be {step}")]
+    WrongState {
+        /// The record.
+        what: String,
+        /// Its present state.
+        state: String,
+        /// The step that was asked for.
+        step: String,
+    },
+    /// Every place of the task is held.
+    #[error("this task is already held by someone else")]
+    TaskHeld,
+    /// The member already holds a place of the task.
+    #[error("you already hold this task")]
+    AlreadyYours,
+    /// The member does not hold the task.
+    #[error("you do not hold this task")]
+    NotYours,
+    /// The task needs training that the member does not have now.
+    #[error("this task needs a current {} qualification", .kind.as_str().replace('_', " "))]
+    NeedsQualification {
+        /// The qualification.
+        kind: QualificationKind,
+    },
+    /// The plan was made from other data than what stands now.
+    #[error("the plan was made before these changed: {}", .changed.join(", "))]
+    StaleInputs {
+        /// Nouns that changed since.
+        changed: Vec<String>,
+    },
+    /// Another plan was adopted in the meantime.
+    #[error("another plan was adopted at {at}")]
+    PlanOvertaken {
+        /// When the other was adopted.
+        at: DateTime<Utc>,
+    },
+    /// More would be delivered than was cut.
+    #[error(
+        "{delivered_milligrams} mg would have been delivered from a cut of {cut_milligrams} mg"
+    )]
+    MoreThanCut {
+        /// Sum of the deliveries, with this one.
+        delivered_milligrams: i64,
+        /// Weight of the cut with its corrections.
+        cut_milligrams: i64,
+    },
+    /// A day lies outside what the rule allows.
+    #[error("{what} may not be {day}: {why}")]
+    DayNotAllowed {
+        /// The field in words.
+        what: String,
+        /// The day that was given.
+        day: NaiveDate,
+        /// The rule.
+        why: String,
+    },
+    /// The same idempotency key came with another request.
+    #[error("this idempotency key was used for another request")]
+    KeyReused,
+    /// A limit on how much may be asked for at once.
+    #[error("{what} may be at most {most}")]
+    TooMuch {
+        /// What is limited.
+        what: String,
+        /// The limit.
+        most: i64,
+    },
+}
+
+impl Refusal {
+    /// Stable word of the refusal, the last part of the problem type in the API.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Taken { .. } => "taken",
+            Self::Retired { .. } => "retired",
+            Self::InUse { .. } => "in-use",
+            Self::StationFull { .. } => "station-full",
+            Self::WrongState { .. } => "wrong-state",
+            Self::TaskHeld => "task-held",
+            Self::AlreadyYours => "already-yours",
+            Self::NotYours => "not-yours",
+            Self::NeedsQualification { .. } => "needs-qualification",
+            Self::StaleInputs { .. } => "stale-inputs",
+            Self::PlanOvertaken { .. } => "plan-overtaken",
+            Self::MoreThanCut { .. } => "more-than-cut",
+            Self::DayNotAllowed { .. } => "day-not-allowed",
+            Self::KeyReused => "key-reused",
+            Self::TooMuch { .. } => "too-much",
+        }
+    }
+}

@@ -1,0 +1,142 @@
+//! Tasks and who may take them.
+
+use chrono::NaiveDate;
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+use crate::{Actor, QualificationKind, Refusal, Role};
+
+/// What is to be done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TaskKind {
+    /// Sow the containers.
+    Sow,
+    /// See how much has come up, and thin where too much has.
+    CheckGermination,
+    /// Cut and weigh.
+    Cut,
+    /// Empty, clear and clean after the last cut.
+    ClearAndClean,
+}
+
+impl TaskKind {
+    /// All kinds.
+    pub const ALL: [TaskKind; 4] = [
+        Self::Sow,
+        Self::CheckGermination,
+        Self::Cut,
+        Self::ClearAndClean,
+    ];
+
+    /// The name kept in the database and shown in the API.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Sow => "sow",
+            Self::CheckGermination => "check_germination",
+            Self::Cut => "cut",
+            Self::ClearAndClean => "clear_and_clean",
+        }
+    }
+
+    /// The kind of that name.
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.as_str() == name)
+    }
+}
+
+/// Where a task stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TaskState {
+    /// Somebody is still needed.
+    Open,
+    /// Every place of it is held.
+    Held,
+    /// Finished.
+    Done,
+    /// Its window passed.
+    Missed,
+    /// No longer needed, with a cause.
+    Dropped,
+}
+
+impl TaskState {
+    /// All states.
+    pub const ALL: [TaskState; 5] = [
+        Self::Open,
+        Self::Held,
+        Self::Done,
+        Self::Missed,
+        Self::Dropped,
+    ];
+
+    /// The name kept in the database and shown in the API.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::Held => "held",
+            Self::Done => "done",
+            Self::Missed => "missed",
+            Self::Dropped => "dropped",
+        }
+    }
+
+    /// The state of that name.
+    pub fn parse(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|state| state.as_str() == name)
+    }
+}
+
+/// What a claim decision needs to know of a task.
+#[derive(Debug, Clone)]
+pub struct Claimable {
+    /// The site of the task.
+    pub site_id: Uuid,
+    /// Its state.
+    pub state: TaskState,
+    /// The local day on which the work falls; a qualification must hold on it.
+    pub day: NaiveDate,
+    /// People needed.
+    pub people: i32,
+    /// Training needed.
+    pub qualification: Option<QualificationKind>,
+    /// Places held now: (place, member).
+    pub held: Vec<(i32, Uuid)>,
+}
+
+/// Decides whether the member may claim the task, and which place of it they get: the lowest free one.
+///
+/// # Errors
+/// The first rule that stands against it.
+pub fn may_claim(task: &Claimable, member: &Actor) -> Result<i32, Refusal> {
+    if !matches!(task.state, TaskState::Open | TaskState::Held) {
+        return Err(Refusal::WrongState {
+            what: "the task".into(),
+            state: task.state.as_str().into(),
+            step: "claimed".into(),
+        });
+    }
+    if task
+        .held
+        .iter()
+        .any(|(_, holder)| *holder == member.member_id)
+    {
+        return Err(Refusal::AlreadyYours);
+    }
+    if let Some(kind) = task.qualification
+        && !member.is_qualified(kind, task.day)
+    {
+        return Err(Refusal::NeedsQualification { kind });
+    }
+    (1..=task.people)
+        .find(|place| task.held.iter().all(|(taken, _)| taken != place))
+        .ok_or(Refusal::TaskHeld)
+}
+
+/// Whether the member works at the site of a task: coordinators everywhere, leads and volunteers at theirs.
+pub fn works_at(member: &Actor, site_id: Uuid) -> bool {
+    member.is_coordinator()
+        || member.has_at(Role::Lead, site_id)
+        || member.has_at(Role::Volunteer, site_id)
+}

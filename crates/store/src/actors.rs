@@ -1,0 +1,79 @@
+//! Who acts: a member with roles and qualifications, read at the start of each use case.
+
+use chrono::NaiveDate;
+use cotyl_domain::{Actor, Grant, Qualification, QualificationKind, Role};
+use serde::Deserialize;
+use sqlx::types::Json;
+use uuid::Uuid;
+
+use crate::{Error, Result, Tx};
+
+#[derive(Deserialize)]
+struct GrantColumns {
+    role: String,
+    site_id: Option<Uuid>,
+    recipient_id: Option<Uuid>,
+}
+
+#[derive(Deserialize)]
+struct QualificationColumns {
+    kind: String,
+    issued_on: NaiveDate,
+    expires_on: Option<NaiveDate>,
+}
+
+/// The member of a session that has not ended; `None` when the session or the member has.
+///
+/// # Errors
+/// Those of the database.
+pub async fn of_session(tx: &mut Tx, session_id: Uuid, member_id: Uuid) -> Result<Option<Actor>> {
+    let row: Option<(
+        Uuid,
+        String,
+        Json<Vec<GrantColumns>>,
+        Json<Vec<QualificationColumns>>,
+    )> = sqlx::query_as(
+        "select m.cooperative_id, m.name,
+                coalesce((select jsonb_agg(jsonb_build_object('role', g.role, 'site_id', g.site_id, 'recipient_id', g.recipient_id))
+                            from role_grant g where g.cooperative_id = m.cooperative_id and g.member_id = m.id), '[]'),
+                coalesce((select jsonb_agg(jsonb_build_object('kind', q.kind, 'issued_on', q.issued_on, 'expires_on', q.expires_on))
+                            from qualification q where q.cooperative_id = m.cooperative_id and q.member_id = m.id and q.retired_at is null), '[]')
+           from member m
+           join session s on s.cooperative_id = m.cooperative_id and s.member_id = m.id
+          where s.id = $1 and m.id = $2 and s.ended_at is null and m.retired_at is null",
+    )
+    .bind(session_id)
+    .bind(member_id)
+    .fetch_optional(tx.connection())
+    .await?;
+    let Some((cooperative_id, name, Json(grants), Json(qualifications))) = row else {
+        return Ok(None);
+    };
+    Ok(Some(Actor {
+        cooperative_id,
+        member_id,
+        name,
+        grants: grants
+            .into_iter()
+            .map(|g| {
+                Ok(Grant {
+                    role: Role::parse(&g.role)
+                        .ok_or_else(|| Error::Unreadable(format!("role {}", g.role)))?,
+                    site_id: g.site_id,
+                    recipient_id: g.recipient_id,
+                })
+            })
+            .collect::<Result<_>>()?,
+        qualifications: qualifications
+            .into_iter()
+            .map(|q| {
+                Ok(Qualification {
+                    kind: QualificationKind::parse(&q.kind)
+                        .ok_or_else(|| Error::Unreadable(format!("qualification {}", q.kind)))?,
+                    issued_on: q.issued_on,
+                    expires_on: q.expires_on,
+                })
+            })
+            .collect::<Result<_>>()?,
+    }))
+}

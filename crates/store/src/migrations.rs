@@ -1,0 +1,96 @@
+//! The schema's history: numbered steps up and down, embedded in the program.
+
+use std::borrow::Cow;
+
+use sqlx::migrate::{Migration, MigrationType, Migrator};
+use sqlx::{PgPool, SqlSafeStr};
+
+use crate::{Error, Result, Store};
+
+macro_rules! step {
+    ($version:literal, $name:literal) => {
+        (
+            $version,
+            $name,
+            include_str!(concat!("../../../migrations/", $name, ".up.sql")),
+            include_str!(concat!("../../../migrations/", $name, ".down.sql")),
+        )
+    };
+}
+
+const STEPS: &[(i64, &str, &str, &str)] = &[
+    step!(1, "0001_people"),
+    step!(2, "0002_garden"),
+    step!(3, "0003_growing"),
+    step!(4, "0004_harvest"),
+];
+
+fn migrator() -> Migrator {
+    let migrations = STEPS
+        .iter()
+        .flat_map(|(version, name, up, down)| {
+            [
+                (MigrationType::ReversibleUp, *up),
+                (MigrationType::ReversibleDown, *down),
+            ]
+            .map(|(kind, sql)| {
+                Migration::new(
+                    *version,
+                    Cow::Borrowed(*name),
+                    kind,
+                    sql.into_sql_str(),
+                    false,
+                )
+            })
+        })
+        .collect();
+    Migrator::with_migrations(migrations)
+}
+
+/// The newest version of the schema that this program knows.
+pub fn newest_version() -> i64 {
+    STEPS.last().map_or(0, |step| step.0)
+}
+
+/// Brings the schema up to date; several servers may start at once.
+///
+/// # Errors
+/// When a step fails (nothing of it stays), or the schema is newer than the program.
+pub async fn migrate(store: &Store) -> std::result::Result<(), MigrateError> {
+    migrator().run(store.pool()).await.map_err(MigrateError)
+}
+
+/// Takes the schema back to an earlier version; 0 removes everything. Data in it is lost.
+///
+/// # Errors
+/// When a step fails.
+pub async fn revert(store: &Store, version: i64) -> std::result::Result<(), MigrateError> {
+    migrator()
+        .undo(store.pool(), version)
+        .await
+        .map_err(MigrateError)
+}
+
+/// A step of the schema could not be taken.
+#[derive(Debug, thiserror::Error)]
+#[error("the schema could not be brought up to date: {0}")]
+pub struct MigrateError(#[source] sqlx::migrate::MigrateError);
+
+/// Refuses a database role that row-level security does not bind.
+///
+/// # Errors
+/// [`Error::Unreadable`] with what to do when the role is a superuser or bypasses row security.
+pub async fn require_bound_role(pool: &PgPool) -> Result<()> {
+    let (role, unbound): (String, bool) = sqlx::query_as(
+        "select current_user::text, rolsuper or rolbypassrls from pg_roles where rolname = current_user",
+    )
+    .fetch_one(pool)
+    .await?;
+    if unbound {
+        return Err(Error::Unreadable(format!(
+            "the database role {role} is a superuser or bypasses row security; Cotyl needs a plain role that owns its database, \
+             made with: create role cotyl login; create database cotyl owner cotyl"
+        )));
+    }
+    Ok(())
+}
