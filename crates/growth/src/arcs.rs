@@ -187,3 +187,6 @@ impl ArcMaker<'_> {
         .ready_day(&self.gains, from_day)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -104,8 +104,7 @@ pub fn latest_sow_day(
 
 fn micro_days(days: f64) -> i64 {
     // The cast saturates and takes a missing number as nothing.
-    let rounded = (days * MICRO_DAYS_PER_DAY as f64).round() as i64;
-    rounded
+    (days * MICRO_DAYS_PER_DAY as f64).round() as i64
 }
 
 /// What it takes to reach a stage.

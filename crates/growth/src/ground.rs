@@ -75,3 +75,6 @@ pub fn expected_cuts(
     }
     expected
 }
+
+#[cfg(test)]
+mod tests;

@@ -86,8 +86,7 @@ pub(crate) fn scale(value: i64, permille: i64) -> i64 {
 
 fn permille(share: f64) -> i64 {
     // The cast saturates and takes a missing number as nothing.
-    let rounded = (share * 1000.0).round() as i64;
-    rounded
+    (share * 1000.0).round() as i64
 }
 
 /// Mean weight factor over any run of days, from sums by day.
