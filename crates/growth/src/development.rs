@@ -98,7 +98,7 @@ pub fn latest_sow_day(
         return Some(wanted_day.saturating_sub(i64::from(days)));
     }
     let gains = Gains::of_growth(profile, climate, false);
-    let target = gains.before(wanted_day)? - stage.micro_days;
+    let target = gains.before(wanted_day)?.saturating_sub(stage.micro_days);
     gains.last_day_not_past(target)
 }
 
@@ -184,11 +184,12 @@ impl Gains {
         self.0.get(1).copied().unwrap_or(0)
     }
 
-    /// Gain of all days before `day`, negative before day 0; `None` past the climate.
+    /// Gain of all days before `day`, negative before day 0; `None` past the climate or for a day
+    /// beyond reckoning.
     pub(crate) fn before(&self, day: i64) -> Option<i64> {
         match usize::try_from(day) {
             Ok(index) => self.0.get(index).copied(),
-            Err(_) => Some(day.saturating_mul(self.first())),
+            Err(_) => day.checked_mul(self.first()),
         }
     }
 
@@ -197,7 +198,8 @@ impl Gains {
         let target = self.before(from_day)?.saturating_add(need.max(0));
         if target < 0 {
             let first = self.first();
-            return (first > 0).then(|| -(-target / first));
+            // Division toward zero rounds a negative quotient up, to the day that reaches it.
+            return (first > 0).then(|| target / first);
         }
         let index = self.0.partition_point(|&gained| gained < target);
         (index < self.0.len())

@@ -62,7 +62,7 @@ pub fn expected_cuts(
         }
         let permille = scale(
             factors.mean(from_day, ready),
-            hold_permille(profile, cut_day - ready),
+            hold_permille(profile, cut_day.saturating_sub(ready)),
         );
         if permille <= 0 {
             break;

@@ -42,3 +42,6 @@ pub fn starter_crops() -> Result<Vec<StarterCrop>, StarterError> {
         "../data/starter_crops.json"
     ))?)
 }
+
+#[cfg(test)]
+mod tests;

@@ -55,17 +55,14 @@ pub fn bolting_risk_day(
     last_day: i64,
 ) -> Option<i64> {
     let end = climate.days().min(last_day.saturating_add(1));
-    let mut hot_days = 0;
-    for day in sown_day..end {
-        let (celsius, _) = climate.on_day(day)?;
-        if celsius > profile.heat_limit_celsius {
-            hot_days += 1;
-            if hot_days > profile.heat_days_tolerated {
-                return Some(day);
-            }
-        }
-    }
-    None
+    let is_hot = |day| {
+        climate
+            .on_day(day)
+            .is_some_and(|(celsius, _)| celsius > profile.heat_limit_celsius)
+    };
+    let start = if is_hot(0) { sown_day } else { sown_day.max(0) };
+    let tolerated = usize::try_from(profile.heat_days_tolerated).unwrap_or(usize::MAX);
+    (start..end).filter(|&day| is_hot(day)).nth(tolerated)
 }
 
 #[cfg(test)]

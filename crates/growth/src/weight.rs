@@ -123,7 +123,7 @@ impl WeightFactors {
         if to <= from {
             return 0;
         }
-        (sum_before(to) - sum_before(from)) / (to - from)
+        sum_before(to).saturating_sub(sum_before(from)) / to.saturating_sub(from)
     }
 }
 

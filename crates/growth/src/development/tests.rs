@@ -231,3 +231,21 @@ fn development_is_rounded_once_a_day() {
     check((22.0, f64::NAN), 0);
     check((22.0, f64::INFINITY), 1_000_000);
 }
+
+#[test]
+fn absurd_days_are_answered_without_overflow() {
+    let profile = test_profile();
+    let climate = steady(12.0, 17.0, 4);
+    let known = KnownDays::default();
+    for day in [i64::MIN, i64::MIN + 1, -1_000_000_000, i64::MAX] {
+        let ready = first_cut_day(&profile, &climate, day, known);
+        assert!(
+            ready.is_none_or(|ready| ready >= day),
+            "sown {day}: {ready:?}"
+        );
+        let sow = latest_sow_day(&profile, &climate, day, known);
+        assert!(sow.is_none_or(|sow| sow < day), "wanted {day}: {sow:?}");
+        let risk = crate::temperature::bolting_risk_day(&profile, &climate, day, day);
+        assert_eq!(risk, None);
+    }
+}
