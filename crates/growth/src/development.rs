@@ -15,7 +15,7 @@ use crate::profile::CropProfile;
 pub const MICRO_DAYS_PER_DAY: i64 = 1_000_000;
 
 /// Durations that a co-operative knows for a crop on one bench ("about 35 days here"). A known
-/// number wins over the model.
+/// number wins over the model; 0 is taken as 1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct KnownDays {
@@ -95,7 +95,7 @@ pub fn latest_sow_day(
 ) -> Option<i64> {
     let stage = Stage::first_cut(profile, known);
     if let Some(days) = stage.known_days {
-        return Some(wanted_day.saturating_sub(i64::from(days)));
+        return Some(wanted_day.saturating_sub(i64::from(days.max(1))));
     }
     let gains = Gains::of_growth(profile, climate, false);
     let target = gains.before(wanted_day)?.saturating_sub(stage.micro_days);
@@ -134,7 +134,7 @@ impl Stage {
     /// Day on which the stage begun on `from_day` is reached.
     pub(crate) fn ready_day(&self, gains: &Gains, from_day: i64) -> Option<i64> {
         match self.known_days {
-            Some(days) => Some(from_day.saturating_add(i64::from(days))),
+            Some(days) => Some(from_day.saturating_add(i64::from(days.max(1)))),
             None => gains.first_day_reaching(from_day, self.micro_days),
         }
     }

@@ -121,5 +121,10 @@ mod tests {
         check((11, 20), None);
         check((-5, 20), Some(10));
         check((0, i64::MAX), Some(10));
+        let at_the_limit = CropProfile {
+            heat_limit_celsius: 26.0,
+            ..profile
+        };
+        assert_eq!(bolting_risk_day(&at_the_limit, &climate, 0, 20), None);
     }
 }

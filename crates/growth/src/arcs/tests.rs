@@ -425,3 +425,25 @@ proptest! {
         }
     }
 }
+
+#[test]
+fn nothing_is_cut_on_the_day_it_is_sown() {
+    let climate = Climate {
+        temperature_celsius: vec![20.0; 3],
+        daily_light_mol: vec![16.0; 3],
+    };
+    let known = KnownDays {
+        to_first_cut: Some(0),
+        to_regrow: Some(0),
+    };
+    let days = site(3, &[0], &[]);
+    let arcs = growing_arcs(
+        &short_crop(),
+        &climate,
+        &days,
+        &JAR,
+        known,
+        Relaxed::default(),
+    );
+    assert_eq!(arcs.first, [(0, 1, 880), (1, 2, 880)]);
+}
