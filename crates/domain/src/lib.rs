@@ -11,3 +11,4 @@ pub use clock::{Clock, SystemClock};
 pub use permission::{Access, Operation};
 pub use refusal::{FieldProblem, Refusal};
 pub use role::{Actor, Grant, Qualification, QualificationKind, Role};
+pub mod quantity;
