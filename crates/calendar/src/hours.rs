@@ -1,16 +1,15 @@
-//! Weekly opening hours and closures, as they are written down for a site.
+//! Weekly opening hours, as they are written down for a site.
 
 use std::fmt;
 use std::str::FromStr;
 
-use chrono::{NaiveDate, NaiveTime, Weekday};
+use chrono::{NaiveTime, Weekday};
 use serde::{Deserialize, Serialize};
+
+use crate::{FieldFault, HoursFault};
 
 /// The most open periods of one weekday.
 pub const MOST_PERIODS_A_DAY: usize = 10;
-
-/// The longest reason of a closure, in bytes.
-pub const LONGEST_REASON_BYTES: usize = 400;
 
 /// A time on the wall in whole minutes, 00:00 to 24:00; 24:00 is the end of the day.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -71,80 +70,6 @@ impl fmt::Display for TimeOfDay {
             self.minutes % 60
         )
     }
-}
-
-/// What is wrong with one field of opening hours or of a closure.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub enum HoursFault {
-    /// No day has this name.
-    #[error(
-        "{text:?} is not a day of the week: use monday, tuesday, wednesday, thursday, friday, saturday or sunday"
-    )]
-    UnknownWeekday {
-        /// The text, cut to its first characters.
-        text: String,
-    },
-    /// The time is not of the form `HH:MM`.
-    #[error("{text:?} is not a time of day: use HH:MM from 00:00 to 24:00")]
-    MalformedTime {
-        /// The text, cut to its first characters.
-        text: String,
-    },
-    /// A period opens at the end of the day.
-    #[error("a period cannot open at 24:00: use 00:00 of the next day")]
-    OpensAtEnd,
-    /// A period is empty or backwards.
-    #[error(
-        "closes at {closes}, which is not after {opens}: a period past midnight is two periods, one to 24:00 and one from 00:00"
-    )]
-    ClosesBeforeOpens {
-        /// When it opens.
-        opens: TimeOfDay,
-        /// When it closes.
-        closes: TimeOfDay,
-    },
-    /// Two periods of a day share time.
-    #[error(
-        "opens at {opens}, before the period from {other_opens} to {other_closes} of the same day ends"
-    )]
-    Overlaps {
-        /// When it opens.
-        opens: TimeOfDay,
-        /// When the earlier one opens.
-        other_opens: TimeOfDay,
-        /// When the earlier one closes.
-        other_closes: TimeOfDay,
-    },
-    /// Too many periods in one day.
-    #[error("more than {MOST_PERIODS_A_DAY} periods on one weekday")]
-    TooManyPeriods,
-    /// A closure ends before it begins.
-    #[error("the last day {last_day} is before the first day {first_day}")]
-    LastBeforeFirst {
-        /// First day.
-        first_day: NaiveDate,
-        /// Last day.
-        last_day: NaiveDate,
-    },
-    /// A closure without a reason.
-    #[error("say why the site is closed")]
-    NoReason,
-    /// A reason that is too long.
-    #[error("the reason is {bytes} bytes long: use at most {LONGEST_REASON_BYTES}")]
-    ReasonTooLong {
-        /// Its length.
-        bytes: usize,
-    },
-}
-
-/// A fault and the field it is in, as a JSON pointer such as `/2/closes`.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("{pointer}: {fault}")]
-pub struct FieldFault {
-    /// Where, from the list or the closure downwards.
-    pub pointer: String,
-    /// What.
-    pub fault: HoursFault,
 }
 
 /// One open period as it crosses the edge, not yet checked.
@@ -329,86 +254,6 @@ fn read_weekday(text: &str) -> Result<Weekday, HoursFault> {
 fn weekday_name(weekday: Weekday) -> &'static str {
     let (_, name) = WEEKDAYS[weekday.num_days_from_monday() as usize];
     name
-}
-
-/// Days on which a site is closed, whatever the weekday.
-#[derive(Debug, Clone, PartialEq, Eq, Hash)]
-pub struct Closure {
-    first_day: NaiveDate,
-    last_day: NaiveDate,
-    reason: String,
-}
-
-impl Closure {
-    /// From the first to the last day, both closed.
-    ///
-    /// # Errors
-    /// Every fault, each with its field: `/last_day` or `/reason`.
-    pub fn new(
-        first_day: NaiveDate,
-        last_day: NaiveDate,
-        reason: &str,
-    ) -> Result<Self, Vec<FieldFault>> {
-        let reason = reason.trim();
-        let backwards = HoursFault::LastBeforeFirst {
-            first_day,
-            last_day,
-        };
-        let order = (last_day < first_day).then_some(("/last_day", backwards));
-        let wording = if reason.is_empty() {
-            Some(("/reason", HoursFault::NoReason))
-        } else if reason.len() > LONGEST_REASON_BYTES {
-            Some((
-                "/reason",
-                HoursFault::ReasonTooLong {
-                    bytes: reason.len(),
-                },
-            ))
-        } else {
-            None
-        };
-        let faults: Vec<_> = [order, wording]
-            .into_iter()
-            .flatten()
-            .map(|(pointer, fault)| FieldFault {
-                pointer: pointer.to_owned(),
-                fault,
-            })
-            .collect();
-        if faults.is_empty() {
-            Ok(Self {
-                first_day,
-                last_day,
-                reason: reason.to_owned(),
-            })
-        } else {
-            Err(faults)
-        }
-    }
-
-    /// The first closed day.
-    #[must_use]
-    pub fn first_day(&self) -> NaiveDate {
-        self.first_day
-    }
-
-    /// The last closed day.
-    #[must_use]
-    pub fn last_day(&self) -> NaiveDate {
-        self.last_day
-    }
-
-    /// Why.
-    #[must_use]
-    pub fn reason(&self) -> &str {
-        &self.reason
-    }
-
-    /// Whether the site is closed on that day by this closure.
-    #[must_use]
-    pub fn covers(&self, date: NaiveDate) -> bool {
-        (self.first_day..=self.last_day).contains(&date)
-    }
 }
 
 #[cfg(test)]

@@ -3,17 +3,18 @@
 //! Instants are UTC. Wall times belong to a [`SiteZone`]; the opening hours and closures of a site
 //! make a [`SiteCalendar`]. Nothing here reads a clock: the present is an argument.
 
+mod closure;
 mod delivery;
+mod faults;
 mod hours;
 mod iso_week;
 mod site;
 mod zone;
 
+pub use closure::{Closure, LONGEST_REASON_BYTES};
 pub use delivery::delivery_week;
-pub use hours::{
-    Closure, FieldFault, HoursFault, LONGEST_REASON_BYTES, MOST_PERIODS_A_DAY, OpenPeriod,
-    OpeningHours, PeriodText, TimeOfDay,
-};
+pub use faults::{FieldFault, HoursFault};
+pub use hours::{MOST_PERIODS_A_DAY, OpenPeriod, OpeningHours, PeriodText, TimeOfDay};
 pub use iso_week::{IsoWeek, IsoWeekError};
 pub use site::{Flexibility, SEARCH_DAYS, SiteCalendar, TaskWindow};
 pub use zone::{Interval, Passes, SiteZone, ZONE_DATA_VERSION, ZoneError};

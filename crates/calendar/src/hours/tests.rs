@@ -90,19 +90,3 @@ fn a_day_has_a_bounded_number_of_periods() {
         }]
     );
 }
-
-#[test]
-fn a_closure_ends_after_it_begins_and_has_a_reason() {
-    let day = |text: &str| text.parse::<NaiveDate>().unwrap();
-    let closure = Closure::new(day("2026-12-24"), day("2027-01-02"), " winter break ").unwrap();
-    assert_eq!(closure.reason(), "winter break");
-    assert!(closure.covers(day("2026-12-24")) && closure.covers(day("2027-01-02")));
-    assert!(!closure.covers(day("2026-12-23")) && !closure.covers(day("2027-01-03")));
-    let faults = Closure::new(day("2026-12-24"), day("2026-12-23"), " ").unwrap_err();
-    assert_eq!(faults.len(), 2);
-    assert_eq!(
-        (faults[0].pointer.as_str(), faults[1].pointer.as_str()),
-        ("/last_day", "/reason")
-    );
-    assert!(Closure::new(day("2026-12-24"), day("2026-12-24"), &"x".repeat(401)).is_err());
-}

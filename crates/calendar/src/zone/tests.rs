@@ -203,6 +203,53 @@ fn clocks_change_at_the_published_instants() {
     }
 }
 
+/// Zones whose law changed in 2026: an older release of the data puts Vancouver, Edmonton and
+/// Winnipeg back an hour in November. Computed with Python `zoneinfo`, tzdata 2026.6 (2026f).
+#[test]
+fn the_zone_data_know_the_laws_of_2026() {
+    for (name, at, local) in [
+        (
+            "America/Vancouver",
+            "2026-12-01T12:00:00Z",
+            "2026-12-01T05:00:00-07:00",
+        ),
+        (
+            "America/Edmonton",
+            "2026-12-01T12:00:00Z",
+            "2026-12-01T06:00:00-06:00",
+        ),
+        (
+            "America/Winnipeg",
+            "2026-12-01T12:00:00Z",
+            "2026-12-01T07:00:00-05:00",
+        ),
+        (
+            "America/Asuncion",
+            "2026-07-01T12:00:00Z",
+            "2026-07-01T09:00:00-03:00",
+        ),
+        (
+            "Africa/Casablanca",
+            "2026-09-20T00:59:59Z",
+            "2026-09-20T01:59:59+01:00",
+        ),
+        (
+            "Africa/Casablanca",
+            "2026-09-20T01:00:00Z",
+            "2026-09-20T01:00:00+00:00",
+        ),
+    ] {
+        assert_eq!(zone(name).local(utc(at)).to_rfc3339(), local, "{name}");
+    }
+    let casablanca = zone("Africa/Casablanca");
+    for day in date("2026-09-21")
+        .iter_days()
+        .take_while(|day| *day <= date("2027-12-31"))
+    {
+        assert_eq!(casablanca.day_length(day), TimeDelta::hours(24), "{day}");
+    }
+}
+
 /// Computed with Python `zoneinfo`: the first instant of the date and the time to the next date's.
 #[test]
 fn days_have_their_own_length() {
@@ -374,6 +421,7 @@ proptest! {
             prop_assert!(today.length() <= TimeDelta::hours(48));
             if !today.is_empty() {
                 prop_assert_eq!(zone.today(today.start), day);
+                prop_assert!(zone.today(today.start - TimeDelta::seconds(1)) < day);
                 prop_assert!(today.contains(today.start) && !today.contains(today.end));
             }
         }
