@@ -22,3 +22,5 @@ pub use tx::{PoolSettings, Scope, Store, Transient, Tx};
 
 /// What storage functions return.
 pub type Result<T> = std::result::Result<T, Error>;
+
+pub mod private;
