@@ -1,1 +1,6 @@
-//! One test binary.
+//! One test binary: HTTP journeys, races, and end to end through the real binary.
+#![allow(clippy::unwrap_used, missing_docs)]
+
+mod sign_in;
+mod sites;
+mod support;

@@ -4,6 +4,7 @@ use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, delete, get, post, put};
 use chrono::{DateTime, Utc};
 use cotyl_app::records;
+use cotyl_domain::quantity::Volume;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -12,6 +13,21 @@ use crate::extract::{IfMatch, RecordsQuery, Signed, SignedBody, page};
 use crate::problem::{ChangeProblems, ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed, one_more, record};
 use crate::serve::ApiState;
+
+/// An open period of a weekday, by the clock on the wall.
+#[derive(Debug, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OpenPeriod {
+    /// `monday` to `sunday`.
+    #[schema(example = "monday")]
+    pub weekday: String,
+    /// `HH:MM`.
+    #[schema(example = "08:00")]
+    pub opens: String,
+    /// `HH:MM`; `24:00` is the end of the day.
+    #[schema(example = "16:30")]
+    pub closes: String,
+}
 
 /// What a site is described by.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
@@ -23,6 +39,16 @@ pub struct SiteInput {
     /// IANA time zone.
     #[schema(example = "America/New_York")]
     pub zone: String,
+    /// When people can work there. Days without a period are closed.
+    pub opening_hours: Vec<OpenPeriod>,
+    /// Minutes of work that volunteers give in a week; `null` for no limit.
+    #[schema(example = 300)]
+    pub weekly_minutes: Option<i32>,
+    /// Solution that can be mixed in a week; `null` for no limit.
+    pub weekly_mixing: Option<Volume>,
+    /// Most batches sown in a week; `null` for no limit.
+    #[schema(example = 6)]
+    pub most_sowings_per_week: Option<i32>,
 }
 
 /// A site.
@@ -46,10 +72,10 @@ impl From<SiteInput> for records::SiteFields {
         Self {
             name: input.name,
             zone: input.zone,
-            opening_hours: serde_json::Value::Null,
-            weekly_minutes: None,
-            weekly_mixing_microlitres: None,
-            most_sowings_per_week: None,
+            opening_hours: serde_json::json!(input.opening_hours),
+            weekly_minutes: input.weekly_minutes,
+            weekly_mixing_microlitres: input.weekly_mixing.map(Volume::microlitres),
+            most_sowings_per_week: input.most_sowings_per_week,
         }
     }
 }
@@ -61,6 +87,15 @@ impl From<records::Site> for Site {
             fields: SiteInput {
                 name: site.fields.name,
                 zone: site.fields.zone,
+                // checked before it was kept
+                opening_hours: serde_json::from_value(site.fields.opening_hours)
+                    .unwrap_or_default(),
+                weekly_minutes: site.fields.weekly_minutes,
+                weekly_mixing: site
+                    .fields
+                    .weekly_mixing_microlitres
+                    .map(Volume::of_microlitres),
+                most_sowings_per_week: site.fields.most_sowings_per_week,
             },
             created_at: site.created_at,
             updated_at: site.updated_at,

@@ -5,6 +5,7 @@
 mod audit_log;
 mod caller;
 mod error;
+pub mod found;
 pub mod input;
 pub mod keys;
 pub mod passwords;

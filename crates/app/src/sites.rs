@@ -1,6 +1,7 @@
 //! Sites: described by a coordinator, kept by their lead.
 
-use cotyl_domain::{Actor, Operation, Refusal};
+use cotyl_calendar::{OpeningHours, PeriodText, SiteZone};
+use cotyl_domain::{Actor, FieldProblem, Operation, Refusal};
 use cotyl_store::sites::{self, Site, SiteFields};
 use cotyl_store::{Page, Tx};
 use uuid::Uuid;
@@ -131,11 +132,51 @@ async fn lock(tx: &mut Tx, actor: &Actor, operation: Operation, id: Uuid) -> Res
 fn check(fields: &SiteFields) -> Result<()> {
     let mut problems = Problems::new();
     problems.name("/name", &fields.name);
+    if let Err(fault) = fields.zone.parse::<SiteZone>() {
+        problems.add("/zone", "unknown", fault.to_string());
+    }
+    if let Err(faults) = opening_hours(fields) {
+        problems.extend(faults);
+    }
     if let Some(minutes) = fields.weekly_minutes {
         problems.within("/weekly_minutes", minutes.into(), 0, 100_000);
+    }
+    if let Some(microlitres) = fields.weekly_mixing_microlitres {
+        problems.require(
+            microlitres >= 0,
+            "/weekly_mixing",
+            "range",
+            "must not be less than nothing",
+        );
     }
     if let Some(most) = fields.most_sowings_per_week {
         problems.within("/most_sowings_per_week", most.into(), 0, 10_000);
     }
     problems.finish()
+}
+
+/// The opening hours of a site, checked.
+///
+/// # Errors
+/// A problem for each period that cannot be accepted.
+pub(crate) fn opening_hours(
+    fields: &SiteFields,
+) -> std::result::Result<OpeningHours, Vec<FieldProblem>> {
+    let periods: Vec<PeriodText> =
+        serde_json::from_value(fields.opening_hours.clone()).map_err(|fault| {
+            vec![FieldProblem::new(
+                "/opening_hours",
+                "form",
+                fault.to_string(),
+            )]
+        })?;
+    OpeningHours::parse(&periods).map_err(|faults| {
+        faults
+            .into_iter()
+            .map(|fault| {
+                FieldProblem::new(fault.pointer, "hours", fault.fault.to_string())
+                    .under("/opening_hours")
+            })
+            .collect()
+    })
 }

@@ -8,6 +8,7 @@ pub mod audit;
 pub mod cooperatives;
 mod error;
 pub mod idempotency;
+pub mod members;
 pub mod migrations;
 pub mod page;
 pub mod sessions;

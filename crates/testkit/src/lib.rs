@@ -1,1 +1,7 @@
-//! Test support: a schema per test on one private server, a fixed clock, builders.
+//! Test support: a database per test on one throwaway server, and a clock that tests move.
+
+mod bed;
+mod server;
+
+pub use bed::{Bed, START, TestClock};
+pub use server::{SharedServer, shared_server};
