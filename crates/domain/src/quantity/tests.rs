@@ -13,8 +13,9 @@ fn volume(value: &str, unit: &str) -> Volume {
     Volume::parse(value, unit).unwrap()
 }
 
-/// NIST Handbook 44, Appendix C, and SP 811, Appendix B (exact by definition): 10^k of a unit, so
-/// that every published digit counts.
+/// NIST Handbook 44, Appendix C, and SP 811, Appendix B: a gallon of 231 in³, an inch of 2.54 cm, a
+/// pound of 453.592 37 g; the definitions read in the UCUM essence 2.2, the digits computed from
+/// them. So many of a unit that every digit counts.
 #[test]
 fn us_units_are_exact_to_the_last_published_digit() {
     for (value, unit, microlitres) in [
@@ -37,8 +38,8 @@ fn us_units_are_exact_to_the_last_published_digit() {
     }
 }
 
-/// UCUM essence 2.2 for the metric kitchen units; the imperial ones from memory, exact by law
-/// (4.546 09 L, and a fluid ounce of 1/160 of it: 28.413 062 5 mL).
+/// UCUM essence 2.2: the metric kitchen units in millilitres, the imperial gallon of 4.546 09 L and
+/// its fluid ounce of 1/160.
 #[test]
 fn kitchen_and_imperial_units_differ_from_the_us_ones() {
     assert_eq!(volume("1", "[cup_m]"), volume("240", "mL"));
