@@ -73,6 +73,12 @@ async fn every_bad_field_is_named() {
     input["weekly_mixing"] = json!({"value": "3", "unit": "kg"});
     let reply = api.post(ADA, "/sites", input).await.expect(422);
     assert_eq!(reply.pointers(), ["/weekly_mixing"]);
+
+    let mut input = site_input("North");
+    input["colour"] = json!("green");
+    input["opening_hours"][0]["lunch"] = json!("12:00");
+    let reply = api.post(ADA, "/sites", input).await.expect(422);
+    assert_eq!(reply.pointers(), ["/colour", "/opening_hours/0/lunch"]);
     assert_eq!(api.get(ADA, "/sites").await.body["items"], json!([]));
 }
 

@@ -8,7 +8,7 @@ use std::rc::Rc;
 use std::sync::{LazyLock, Mutex, PoisonError};
 use std::time::Duration;
 
-use actix_web::body::{BoxBody, MessageBody};
+use actix_web::body::{BoxBody, to_bytes};
 use actix_web::dev::{Service, ServiceResponse};
 use actix_web::http::{Method, StatusCode};
 use actix_web::test::{TestRequest, init_service};
@@ -123,7 +123,7 @@ impl Api {
                 )
             })
             .collect();
-        let bytes = response.into_body().try_into_bytes().unwrap_or_default();
+        let bytes = to_bytes(response.into_body()).await.unwrap();
         let text = String::from_utf8_lossy(&bytes).into_owned();
         let body = serde_json::from_slice(&bytes).unwrap_or(Value::Null);
         check_against_document(&method, pattern.as_deref(), status, &headers, &body, &text);

@@ -5,6 +5,7 @@ use utoipa::{Modify, OpenApi};
 use utoipa_actix_web::service_config::ServiceConfig;
 use utoipa_actix_web::{AppExt, scope};
 
+use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{sessions, sites};
 
@@ -19,6 +20,7 @@ use crate::{sessions, sites};
             quantities a decimal string with a UCUM unit.",
         license(name = "Apache-2.0", identifier = "Apache-2.0"),
     ),
+    components(schemas(Problem, ProblemField)),
     security(("access_token" = [])),
     modifiers(&AccessToken),
 )]

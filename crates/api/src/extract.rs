@@ -11,6 +11,7 @@ use actix_web::{FromRequest, HttpMessage, HttpRequest};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use cotyl_app::{Caller, Idempotency, Page};
+use cotyl_domain::FieldProblem;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
 use serde_json::Value;
@@ -341,10 +342,24 @@ fn parse_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
             "must not contain the character U+0000",
         ));
     }
-    serde_path_to_error::deserialize(value).map_err(|error| {
-        let pointer = pointer(error.path());
-        Problem::field(&pointer, "form", error.into_inner().to_string())
+    let mut unknown = Vec::new();
+    let mut track = serde_path_to_error::Track::new();
+    let tracked = serde_path_to_error::Deserializer::new(value, &mut track);
+    let parsed = serde_ignored::deserialize(tracked, |path| {
+        unknown.push(FieldProblem::new(
+            format!("/{}", path.to_string().replace('.', "/").replace("?/", "")),
+            "unknown",
+            "there is no such field here",
+        ));
     })
+    .map_err(|error: serde_json::Error| {
+        Problem::field(&pointer(&track.path()), "form", error.to_string())
+    })?;
+    if unknown.is_empty() {
+        Ok(parsed)
+    } else {
+        Err(cotyl_app::Error::Invalid(unknown).into())
+    }
 }
 
 fn pointer(path: &serde_path_to_error::Path) -> String {

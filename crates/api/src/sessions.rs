@@ -15,7 +15,6 @@ use crate::serve::ApiState;
 
 /// What a member signs in with.
 #[derive(Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct SignInInput {
     /// E-mail address.
     #[schema(example = "ada@example.org")]
@@ -29,7 +28,6 @@ pub struct SignInInput {
 
 /// A refresh token.
 #[derive(Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct RefreshInput {
     /// The newest refresh token of the sign-in.
     #[schema(example = "Zm9yIHRoZSBleGFtcGxlIG9ubHk")]
@@ -38,7 +36,6 @@ pub struct RefreshInput {
 
 /// A change of password.
 #[derive(Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct PasswordInput {
     /// The password now.
     #[schema(format = Password, example = "correct horse battery")]

@@ -16,7 +16,6 @@ use crate::serve::ApiState;
 
 /// An open period of a weekday, by the clock on the wall.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct OpenPeriod {
     /// `monday` to `sunday`.
     #[schema(example = "monday")]
@@ -31,7 +30,6 @@ pub struct OpenPeriod {
 
 /// What a site is described by.
 #[derive(Debug, Serialize, Deserialize, ToSchema)]
-#[serde(deny_unknown_fields)]
 pub struct SiteInput {
     /// Unique among the sites of the co-operative.
     #[schema(example = "North school")]

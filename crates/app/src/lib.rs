@@ -12,13 +12,14 @@ pub mod passwords;
 pub mod sign_in;
 pub mod sites;
 
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use cotyl_domain::{Actor, Clock, Operation};
 use cotyl_store::{Scope, Store, Tx, actors, idempotency};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use uuid::Uuid;
+use uuid::timestamp::context::ContextV7;
 
 pub use audit_log::Changed;
 pub use caller::{Caller, Idempotency};
@@ -148,12 +149,13 @@ impl App {
     }
 }
 
-/// A new identifier in the order of the clock's time.
+/// A new identifier (UUID version 7) in the order of the clock's time, and of making within one tick.
 pub(crate) fn new_id(clock: &dyn Clock) -> Uuid {
+    static ORDER: Mutex<ContextV7> = Mutex::new(ContextV7::new());
     let now = clock.now();
     let seconds = u64::try_from(now.timestamp()).unwrap_or_default();
     Uuid::new_v7(uuid::Timestamp::from_unix(
-        uuid::timestamp::context::ContextV7::new(),
+        &ORDER,
         seconds,
         now.timestamp_subsec_nanos(),
     ))
