@@ -6,6 +6,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::TimeDelta;
 use serde_json::{Value, json};
 
+use crate::garden::system_pool;
 use crate::support::{Api, PASSWORD};
 
 const ADA: &str = "ada@example.org";
@@ -197,13 +198,4 @@ async fn forged_tokens_do_not_pass() {
             .insert_header((name, value));
         api.send(request).await.expect(401);
     }
-}
-
-async fn system_pool(api: &Api) -> sqlx::PgPool {
-    let options = api.bed.options.clone().options([("cotyl.system", "on")]);
-    sqlx::postgres::PgPoolOptions::new()
-        .max_connections(1)
-        .connect_with(options)
-        .await
-        .unwrap()
 }

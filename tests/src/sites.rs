@@ -3,6 +3,7 @@
 use actix_web::http::Method;
 use serde_json::json;
 
+use crate::garden::{COORDINATOR, Garden, LEAD, VOLUNTEER};
 use crate::support::{Api, site_input};
 
 const ADA: &str = "ada@example.org";
@@ -156,4 +157,26 @@ async fn lists_go_page_by_page() {
         ["after"]
     );
     api.get(ADA, "/sites?colour=green").await.expect(422);
+}
+
+#[actix_web::test]
+async fn a_lead_changes_their_own_site_only() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let change = |who, site| {
+        let api = &api;
+        async move {
+            let path = format!("/sites/{site}");
+            api.put(who, &path, "*", site_input(&format!("{who} {site}")))
+                .await
+        }
+    };
+    change(LEAD, garden.site_id).await.expect(200);
+    change(LEAD, garden.other_site_id).await.expect(403);
+    change(VOLUNTEER, garden.site_id).await.expect(403);
+    // a station is still there
+    let reply = api
+        .delete(COORDINATOR, &format!("/sites/{}", garden.site_id), "*")
+        .await;
+    assert_eq!(reply.expect(409).problem(), "in-use");
 }
