@@ -198,7 +198,7 @@ mod tests {
             ("a /* { /* } */ */ b", "a                 b"),
             (r#"f("{ \" }", x)"#, r#"f(        , x)"#),
             (r##"f(r#"{ " "#, x)"##, "f(         , x)"),
-            ("f('{', '\\'', x)", "f(   ,    , x)"),
+            ("f('{', '\\'', x)", "f(   ,     , x)"),
             ("fn f<'a>(x: &'a str) {}", "fn f<'a>(x: &'a str) {}"),
         ] {
             assert_eq!(code_only(source), expect, "{source}");
