@@ -15,7 +15,7 @@ mod ledger;
 mod rules;
 
 pub(crate) use ledger::{Index, Ledger};
-pub(crate) use rules::{share_holds, share_runs};
+pub(crate) use rules::{share_holds, share_runs, tenths};
 
 /// A stated objective or bound may be off by this many points.
 const TOLERANCE_POINTS: f64 = 1e-3;

@@ -2,6 +2,7 @@
 
 pub mod allocation;
 pub mod check;
+pub mod explain;
 pub mod faults;
 pub mod plan;
 pub mod problem;

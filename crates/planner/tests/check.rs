@@ -1,7 +1,7 @@
 //! The independent check: stored plans, spoilt plans, spoilt problems, and the weekly division.
 #![allow(clippy::unwrap_used)]
 
-use cotyl_planner::allocation::{Harvest, Pledge, allocate, divide};
+use cotyl_planner::allocation::{Division, Harvest, Pledge, allocate, divide};
 use cotyl_planner::check::{Verdict, ViolationKind, check};
 use cotyl_planner::faults::{faults, read_plan, read_problem};
 use cotyl_planner::problem::Share;
@@ -403,64 +403,53 @@ fn shortfall_cost(pledge: &Pledge, sent: i64, bands: &[(i64, i64)]) -> i128 {
         .sum()
 }
 
-/// The least cost over every way to send whole decigrams from `source` and those after it.
-fn least(
-    supply: &[i64],
-    pledges: &[Pledge],
-    sent: &mut [i64],
-    source: usize,
-    from: usize,
-    left: i64,
-    bands: &[(i64, i64)],
+/// One week to divide.
+#[derive(Debug, Clone)]
+struct Week {
+    supply: Vec<i64>,
+    pledges: Vec<Pledge>,
+    bands: Vec<(i64, i64)>,
     surplus_per_g: i64,
-) -> i128 {
-    if from < pledges.len() {
-        let open = pledges[from].sources.contains(&source);
-        let most = if open {
-            left.min(pledges[from].dg - sent[from])
-        } else {
-            0
-        };
-        return (0..=most)
-            .map(|dg| {
-                sent[from] += dg;
-                let cost = least(
-                    supply,
-                    pledges,
-                    sent,
-                    source,
-                    from + 1,
-                    left - dg,
-                    bands,
-                    surplus_per_g,
-                );
-                sent[from] -= dg;
-                cost
-            })
-            .min()
-            .unwrap();
-    }
-    let rest = match supply.get(source + 1) {
-        Some(&next) => least(
-            supply,
-            pledges,
-            sent,
-            source + 1,
-            0,
-            next,
-            bands,
-            surplus_per_g,
-        ),
-        None => pledges
-            .iter()
-            .zip(sent)
-            .map(|(p, &mut sent)| shortfall_cost(p, sent, bands))
-            .sum(),
-    };
-    rest + i128::from(left * surplus_per_g)
 }
 
-fn any_week() -> impl Strategy<Value = (Vec<i64>, Vec<Pledge>, Vec<(i64, i64)>, i64)> {
+impl Week {
+    fn divide(&self) -> Division {
+        divide(&self.supply, &self.pledges, &self.bands, self.surplus_per_g)
+    }
+
+    /// The least cost over every way to send whole decigrams: `left` of `source` to the pledges from
+    /// `pledge` on, then the sources after it.
+    fn least(&self, sent: &mut [i64], source: usize, pledge: usize, left: i64) -> i128 {
+        if let Some(wanted) = self.pledges.get(pledge) {
+            let open = wanted.sources.contains(&source);
+            let most = if open {
+                left.min(wanted.dg - sent[pledge])
+            } else {
+                0
+            };
+            let costs = (0..=most).map(|dg| {
+                sent[pledge] += dg;
+                let cost = self.least(sent, source, pledge + 1, left - dg);
+                sent[pledge] -= dg;
+                cost
+            });
+            return costs.min().unwrap();
+        }
+        let rest = match self.supply.get(source + 1) {
+            Some(&next) => self.least(sent, source + 1, 0, next),
+            None => self.shortfall(sent),
+        };
+        rest + i128::from(left * self.surplus_per_g)
+    }
+
+    fn shortfall(&self, sent: &[i64]) -> i128 {
+        let each = self.pledges.iter().zip(sent);
+        each.map(|(pledge, &sent)| shortfall_cost(pledge, sent, &self.bands))
+            .sum()
+    }
+}
+
+fn any_week() -> impl Strategy<Value = Week> {
     let pledge = (
         0..9_i64,
         1..4_i64,
@@ -471,34 +460,39 @@ fn any_week() -> impl Strategy<Value = (Vec<i64>, Vec<Pledge>, Vec<(i64, i64)>, 
             priority,
             sources,
         });
-    let bands =
-        (0..=1000_i64, 0..=1000_i64, 0..5_i64, 0..5_i64, 0..5_i64).prop_map(|(a, b, x, y, z)| {
+    let bands = (0..=1000_i64, 0..=1000_i64, [0..5_i64, 0..5_i64, 0..5_i64]).prop_map(
+        |(a, b, [x, y, z])| {
             let (a, b) = (a.min(b), a.max(b));
             vec![(a, x), (b - a, x + y), (1000 - b, x + y + z)]
-        });
+        },
+    );
     (
         prop::collection::vec(0..5_i64, 3),
         prop::collection::vec(pledge, 1..4),
         bands,
         0..3_i64,
     )
+        .prop_map(|(supply, pledges, bands, surplus_per_g)| Week {
+            supply,
+            pledges,
+            bands,
+            surplus_per_g,
+        })
 }
 
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(100))]
 
     #[test]
-    fn division_is_the_cheapest_of_all((supply, pledges, bands, surplus_per_g) in any_week()) {
-        let division = divide(&supply, &pledges, &bands, surplus_per_g);
-        let mut sent = vec![0; pledges.len()];
-        let cheapest = least(&supply, &pledges, &mut sent, 0, 0, supply[0], &bands, surplus_per_g);
+    fn division_is_the_cheapest_of_all(week in any_week()) {
+        let division = week.divide();
+        let cheapest = week.least(&mut vec![0; week.pledges.len()], 0, 0, week.supply[0]);
         prop_assert_eq!(division.shortfall_e4 + division.surplus_e4, cheapest);
-        let charged: i128 = pledges.iter().zip(&division.sent_dg)
-            .map(|(pledge, &sent)| shortfall_cost(pledge, sent, &bands)).sum();
-        prop_assert_eq!(division.shortfall_e4, charged);
+        prop_assert_eq!(division.shortfall_e4, week.shortfall(&division.sent_dg));
         let total = division.sent_dg.iter().chain(&division.surplus_dg).sum::<i64>();
-        prop_assert_eq!(total, supply.iter().sum::<i64>());
-        prop_assert!(division.surplus_dg.iter().zip(&supply).all(|(left, all)| (0..=*all).contains(left)));
+        prop_assert_eq!(total, week.supply.iter().sum::<i64>());
+        let mut left = division.surplus_dg.iter().zip(&week.supply);
+        prop_assert!(left.all(|(left, all)| (0..=*all).contains(left)));
     }
 
     #[test]
@@ -522,22 +516,22 @@ proptest! {
     }
 
     #[test]
-    fn costs_scale_with_amounts_and_with_weights(
-        (supply, pledges, bands, surplus_per_g) in any_week(), factor in 1..50_i64,
-    ) {
-        let thousands: Vec<i64> = supply.iter().map(|dg| dg * 1000).collect();
-        let grown = |factor: i64| -> Vec<Pledge> {
-            pledges.iter().map(|p| Pledge { dg: p.dg * 1000 * factor, ..p.clone() }).collect()
+    fn costs_scale_with_amounts_and_with_weights(week in any_week(), factor in 1..50_i64) {
+        // In whole thousands the bands are divided without remainder.
+        let grown = |factor: i64| Week {
+            supply: week.supply.iter().map(|dg| dg * 1000 * factor).collect(),
+            pledges: week.pledges.iter().map(|p| Pledge { dg: p.dg * 1000 * factor, ..p.clone() }).collect(),
+            ..week.clone()
         };
-        let once = divide(&thousands, &grown(1), &bands, surplus_per_g);
-        let supply: Vec<i64> = thousands.iter().map(|dg| dg * factor).collect();
-        let often = divide(&supply, &grown(factor), &bands, surplus_per_g);
+        let (once, often) = (grown(1).divide(), grown(factor).divide());
         prop_assert_eq!(often.shortfall_e4, once.shortfall_e4 * i128::from(factor));
         prop_assert_eq!(often.surplus_e4, once.surplus_e4 * i128::from(factor));
-        let dear: Vec<_> = bands.iter().map(|&(share, slope)| (share, slope * factor)).collect();
-        let dearer = divide(&thousands, &grown(1), &dear, surplus_per_g * factor);
-        prop_assert_eq!(dearer.shortfall_e4, once.shortfall_e4 * i128::from(factor));
-        prop_assert_eq!(dearer.sent_dg, once.sent_dg);
+        let mut dear = grown(1);
+        dear.bands.iter_mut().for_each(|band| band.1 *= factor);
+        dear.surplus_per_g *= factor;
+        let dear = dear.divide();
+        prop_assert_eq!(dear.shortfall_e4, once.shortfall_e4 * i128::from(factor));
+        prop_assert_eq!(dear.sent_dg, once.sent_dg);
     }
 }
 

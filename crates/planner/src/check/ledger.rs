@@ -60,14 +60,6 @@ impl<'a> Index<'a> {
         }
     }
 
-    pub(crate) fn crop(&self, id: &str) -> Option<usize> {
-        self.crops.get(id).copied()
-    }
-
-    pub(crate) fn site(&self, id: &str) -> Option<usize> {
-        self.sites.get(id).copied()
-    }
-
     pub(crate) fn consumable(&self, id: &str) -> Option<usize> {
         self.consumables.get(id).copied()
     }
