@@ -229,6 +229,19 @@ pub fn allocate(problem: &Problem, harvest: &Harvest) -> Allocation {
             sources_by_week[week].push((site, crop, dg));
         }
     }
+    // Which sites and crops may serve each target, by index.
+    let serving: Vec<(Vec<bool>, Vec<bool>)> = problem
+        .targets
+        .iter()
+        .map(|target| {
+            let sites = problem
+                .sites
+                .iter()
+                .map(|site| target.sites.contains(&site.id));
+            let crops = problem.crops.iter().map(|crop| target.crops.contains(crop));
+            (sites.collect(), crops.collect())
+        })
+        .collect();
     for (week, sources) in sources_by_week.iter().enumerate() {
         let supply: Vec<i64> = sources.iter().map(|&(_, _, dg)| dg).collect();
         let asking: Vec<usize> = (0..problem.targets.len())
@@ -237,12 +250,9 @@ pub fn allocate(problem: &Problem, harvest: &Harvest) -> Allocation {
         let pledges: Vec<Pledge> = asking
             .iter()
             .map(|&target| {
+                let (sites, crops) = &serving[target];
+                let serves = |&source: &usize| sites[sources[source].0] && crops[sources[source].1];
                 let target = &problem.targets[target];
-                let serves = |&source: &usize| {
-                    let (site, crop, _) = sources[source];
-                    target.sites.contains(&problem.sites[site].id)
-                        && target.crops.contains(&problem.crops[crop])
-                };
                 Pledge {
                     dg: target.pledge_dg[week],
                     priority: target.priority,
