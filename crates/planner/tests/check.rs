@@ -164,10 +164,22 @@ fn broken_limits_are_rejected() {
         problem.stations[1].taken.push((0, 1, 1))
     });
     assert_eq!(message, "shelf-2 on 2026-03-03: 2 containers in 1 places");
+    // Between its two cuts, leaf holds both places of the first shelf.
+    let message = breaks_only(Kind::Places, |problem, _| {
+        problem.stations[0].taken.push((7, 8, 1))
+    });
+    assert_eq!(message, "shelf-1 on 2026-04-04: 3 containers in 2 places");
     let message = breaks_only(Kind::Minutes, |problem, _| {
         problem.sites[0].minutes.as_mut().unwrap()[2] = Some(7);
     });
     assert_eq!(message, "hall in 2026-W12: 9 minutes of work, 7 at hand");
+    let message = breaks_only(Kind::Minutes, |problem, _| {
+        // Just enough, but for a tenth of a minute.
+        problem.sites[0].minutes.as_mut().unwrap()[2] = Some(9);
+        problem.committed_work[0].week = 2;
+        problem.committed_work[0].minutes10 = 1;
+    });
+    assert_eq!(message, "hall in 2026-W12: 9.1 minutes of work, 9 at hand");
     let message = breaks_only(Kind::Mixing, |problem, _| {
         problem.sites[0].mixing_dl.as_mut().unwrap()[2] = Some(19);
     });
@@ -271,12 +283,13 @@ fn changes_are_charged_by_batch() {
 #[test]
 fn faulty_problems_are_refused_where_the_fault_is() {
     type Change = fn(&mut Problem);
-    let cases: [(&str, Change); 18] = [
+    let cases: [(&str, Change); 19] = [
         ("/format", |p| p.format = "planning-problem/2".into()),
         ("/start_date", |p| p.start_date = day("2026-03-03")),
         ("/weeks/0", |p| p.weeks.reverse()),
         ("/stations/1", |p| p.stations[1].id = "shelf-1".into()),
         ("/sites/0/slots/1", |p| p.sites[0].slots[1].day = 1),
+        ("/sites/0/slots/3", |p| p.sites[0].slots[2].week = 2),
         ("/sites/0/slots/9", |p| p.sites[0].slots[9].week = 6),
         ("/sites/0/minutes/0", |p| {
             p.sites[0].minutes.as_mut().unwrap()[0] = Some(-1)
