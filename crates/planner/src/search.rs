@@ -1,0 +1,427 @@
+//! Ruin and recreate.
+//!
+//! Model section "ruin and recreate": take some sowings out of a few places within a window of slots,
+//! fill each place again with the best chain, keep the result when the cost does not rise by more than
+//! a falling temperature allows.
+
+use crate::gain::Gains;
+use crate::insert::{Gap, Inserter};
+use crate::random::{Random, geometric};
+use crate::state::{Mark, State};
+
+/// How a search is to run.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Settings {
+    /// Moves.
+    pub(crate) moves: u64,
+    /// Temperatures at the start and the end, in ten-thousandths of a point.
+    pub(crate) first_temperature: f64,
+    pub(crate) last_temperature: f64,
+    /// No plan can be better than this.
+    pub(crate) bound_e4: i64,
+}
+
+/// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
+pub(crate) trait Watch {
+    /// Share of the schedule that has gone, 0 to 1; `None` to stop.
+    fn look(&mut self, best_e4: i64, moves: u64) -> Option<f64>;
+}
+
+/// Moves between two looks at the outside.
+const LOOK: u64 = 16;
+
+/// A running search.
+pub(crate) struct Search<'a, 'b> {
+    state: &'b mut State<'a>,
+    gains: Gains,
+    inserter: Inserter,
+    random: Random,
+    /// Classes that have columns.
+    classes: Vec<usize>,
+    /// Those at the same site, by class.
+    at_site: Vec<Vec<usize>>,
+    /// Columns in use, by class.
+    active: Vec<Vec<usize>>,
+    out: Vec<(usize, i64)>,
+    put: Vec<(usize, i64)>,
+    best: Vec<i64>,
+    best_e4: i64,
+    best_violation: i64,
+}
+
+impl<'a, 'b> Search<'a, 'b> {
+    /// Search from the present state.
+    pub(crate) fn new(state: &'b mut State<'a>, random: Random) -> Self {
+        let index = state.index;
+        let columns = state.columns;
+        let classes: Vec<usize> = (0..index.classes.len())
+            .filter(|&class| !columns.of_class(class).is_empty())
+            .collect();
+        let at_site = (0..index.classes.len())
+            .map(|class| {
+                let same = |other: &usize| index.classes[*other].site == index.classes[class].site;
+                classes.iter().copied().filter(same).collect()
+            })
+            .collect();
+        let least = if index.keep_batches {
+            index.batches.iter().map(|batch| batch.least).max()
+        } else {
+            None
+        };
+        let mut search = Self {
+            gains: Gains::new(index, columns, least.unwrap_or(1).clamp(1, 1000) * 2),
+            inserter: Inserter::default(),
+            random,
+            active: vec![Vec::new(); index.classes.len()],
+            classes,
+            at_site,
+            out: Vec::new(),
+            put: Vec::new(),
+            best: state.counts().to_vec(),
+            best_e4: state.cost_e4,
+            best_violation: state.violation(),
+            state,
+        };
+        for class in 0..search.active.len() {
+            search.list_active(class);
+        }
+        search
+    }
+
+    /// Container counts and cost of the best state found.
+    pub(crate) fn into_best(self) -> (Vec<i64>, i64) {
+        (self.best, self.best_e4)
+    }
+
+    fn list_active(&mut self, class: usize) {
+        let counts = self.state.counts();
+        self.active[class].clear();
+        self.active[class].extend(
+            self.state
+                .columns
+                .of_class(class)
+                .filter(|&p| counts[p] > 0),
+        );
+    }
+
+    fn keep_best(&mut self) {
+        let violation = self.state.violation();
+        if violation < self.best_violation
+            || (violation == self.best_violation && self.state.cost_e4 < self.best_e4)
+        {
+            self.best_violation = violation;
+            self.best_e4 = self.state.cost_e4;
+            self.best.clear();
+            self.best.extend_from_slice(self.state.counts());
+        }
+    }
+
+    /// Fill places while that gains; `false` when told to stop.
+    pub(crate) fn fill(&mut self, watch: &mut dyn Watch) -> bool {
+        let mut more = true;
+        while more {
+            more = false;
+            let mut order = self.classes.clone();
+            self.random.shuffle(&mut order);
+            for class in order {
+                if watch.look(self.best_e4, 0).is_none() {
+                    return false;
+                }
+                for containers in self.sizes(class) {
+                    self.put.clear();
+                    let slots = self.state.index.classes[class].places.len();
+                    let gap = Gap {
+                        class,
+                        from: 0,
+                        end: slots,
+                        containers,
+                    };
+                    let any = self.insert(gap, 0.0);
+                    self.state.commit();
+                    self.keep_best();
+                    if any {
+                        more = true;
+                        break;
+                    }
+                }
+            }
+        }
+        for class in 0..self.active.len() {
+            self.list_active(class);
+        }
+        true
+    }
+
+    /// Numbers of containers worth trying together in a class.
+    fn sizes(&mut self, class: usize) -> Vec<i64> {
+        let index = self.state.index;
+        if !index.keep_batches {
+            return vec![1];
+        }
+        let rows = index.classes[class].rows.clone();
+        let mut sizes: Vec<i64> = rows
+            .map(|row| index.batches[index.rows[row].batch_base].least.max(1))
+            .collect();
+        sizes.push(1);
+        sizes.sort_unstable();
+        sizes.dedup();
+        sizes
+    }
+
+    fn insert(&mut self, gap: Gap, noise: f64) -> bool {
+        self.inserter.insert(
+            self.state,
+            &mut self.gains,
+            gap,
+            noise,
+            &mut self.random,
+            &mut self.put,
+        )
+    }
+
+    /// Run the moves; the number made.
+    pub(crate) fn run(&mut self, settings: Settings, watch: &mut dyn Watch) -> u64 {
+        if self.classes.is_empty() {
+            return 0;
+        }
+        let schedule = geometric(settings.first_temperature, settings.last_temperature);
+        let mut temperature = schedule[0];
+        for moves in 0..settings.moves {
+            if moves % LOOK == 0 {
+                let Some(share) = watch.look(self.best_e4, moves) else {
+                    return moves;
+                };
+                let along = (moves as f64 / settings.moves as f64).max(share);
+                temperature = schedule[(along.clamp(0.0, 1.0) * 1024.0) as usize];
+                if self.best_e4 <= settings.bound_e4 && self.best_violation == 0 {
+                    return moves;
+                }
+            }
+            let mark = self.state.mark();
+            self.out.clear();
+            self.put.clear();
+            let allowed = temperature * self.random.exponential();
+            let touched = if self.state.index.keep_batches {
+                self.move_batches()
+            } else {
+                self.move_places()
+            };
+            let rise = self.state.cost_e4 - mark.cost_e4();
+            match touched {
+                Some(classes) if rise as f64 <= allowed && self.whole_batches() => {
+                    self.accept(&classes)
+                }
+                _ => self.reject(mark),
+            }
+        }
+        settings.moves
+    }
+
+    fn accept(&mut self, classes: &[usize]) {
+        self.state.commit();
+        for &class in classes {
+            self.list_active(class);
+        }
+        self.keep_best();
+    }
+
+    fn reject(&mut self, mark: Mark) {
+        self.state.undo(mark);
+        for &(p, _) in self.out.iter().chain(&self.put) {
+            self.gains.touch(self.state, p);
+        }
+    }
+
+    /// Has every batch that was touched none or enough containers?
+    fn whole_batches(&self) -> bool {
+        let index = self.state.index;
+        !index.keep_batches
+            || self.out.iter().chain(&self.put).all(|&(p, _)| {
+                let batch = self.state.columns.list[p].batch as usize;
+                let containers = self.state.batch(batch);
+                containers == 0 || containers >= index.batches[batch].least
+            })
+    }
+
+    fn take_out(&mut self, p: usize, containers: i64) -> bool {
+        if !self.state.change(p, -containers) {
+            return false;
+        }
+        self.gains.touch(self.state, p);
+        self.out.push((p, containers));
+        true
+    }
+
+    fn window(&mut self, class: usize) -> (usize, usize) {
+        let slots = self.state.index.classes[class].places.len();
+        let length = 8 + self.random.below(slots);
+        let start = self.random.below(slots) as i64 - length as i64 / 2;
+        (
+            (start.max(0)) as usize,
+            slots.min((start.max(0)) as usize + length),
+        )
+    }
+
+    fn pick_class(&mut self, first: usize) -> usize {
+        if self.random.below(3) > 0 {
+            let near = self.random.below(self.at_site[first].len());
+            self.at_site[first][near]
+        } else if self.random.below(3) > 0 {
+            self.classes[self.random.below(self.classes.len())]
+        } else {
+            first
+        }
+    }
+
+    /// One container at a time, from one to four places.
+    fn move_places(&mut self) -> Option<Vec<usize>> {
+        let places = 1 + self.random.below(4);
+        let first = self.classes[self.random.below(self.classes.len())];
+        let (from, end) = self.window(first);
+        let mut gaps = Vec::with_capacity(places);
+        for place in 0..places {
+            let class = if place == 0 {
+                first
+            } else {
+                self.pick_class(first)
+            };
+            let end = end.min(self.state.index.classes[class].places.len());
+            if !self.clear_place(class, from, end) {
+                return None;
+            }
+            gaps.push(Gap {
+                class,
+                from,
+                end,
+                containers: 1,
+            });
+        }
+        self.random.shuffle(&mut gaps);
+        let noise = if self.random.below(3) == 0 { 0.0 } else { 0.15 };
+        let mut classes = Vec::with_capacity(places);
+        for gap in gaps {
+            self.insert(gap, noise);
+            classes.push(gap.class);
+        }
+        Some(classes)
+    }
+
+    /// Take random disjoint sowings, one container each, out of a window.
+    fn clear_place(&mut self, class: usize, from: usize, end: usize) -> bool {
+        let mut current = from;
+        let count = self.active[class].len();
+        if count == 0 {
+            return true;
+        }
+        for attempt in 0..40 {
+            let p = self.active[class][self.random.below(count)];
+            let column = &self.state.columns.list[p];
+            let (sow, stop) = (column.sow as usize, column.end as usize);
+            if sow < current
+                || stop > end
+                || self.state.count(p) <= 0
+                || (sow > current + 4 && attempt < 25)
+            {
+                continue;
+            }
+            if !self.take_out(p, 1) {
+                return false;
+            }
+            current = stop;
+        }
+        true
+    }
+
+    /// Whole batches: one or two are taken out, others put in, then single containers added.
+    fn move_batches(&mut self) -> Option<Vec<usize>> {
+        let first = self.classes[self.random.below(self.classes.len())];
+        let (from, end) = self.window(first);
+        let mut gaps = Vec::new();
+        for place in 0..1 + self.random.below(3) {
+            let class = if place == 0 {
+                first
+            } else {
+                self.pick_class(first)
+            };
+            let end = end.min(self.state.index.classes[class].places.len());
+            let freed = self.clear_batch(class, from, end)?;
+            gaps.push((class, from, end, freed));
+        }
+        let noise = if self.random.below(3) == 0 { 0.0 } else { 0.15 };
+        let mut classes = Vec::new();
+        for (class, from, end, freed) in gaps {
+            let sizes = self.sizes(class);
+            for _ in 0..2 {
+                let containers = match self.random.below(3) {
+                    0 if freed > 0 => freed,
+                    1 if freed > 0 => 1 + self.random.below(freed as usize) as i64,
+                    _ => sizes[self.random.below(sizes.len())],
+                };
+                self.insert(
+                    Gap {
+                        class,
+                        from,
+                        end,
+                        containers,
+                    },
+                    noise,
+                );
+            }
+            for _ in 0..self.random.below(4) {
+                self.insert(
+                    Gap {
+                        class,
+                        from,
+                        end,
+                        containers: 1,
+                    },
+                    noise,
+                );
+            }
+            classes.push(class);
+        }
+        Some(classes)
+    }
+
+    /// Take a column out of a window, all of it or some containers, with the rest of its batch when that
+    /// would become too small; the containers freed.
+    fn clear_batch(&mut self, class: usize, from: usize, end: usize) -> Option<i64> {
+        let count = self.active[class].len();
+        let mut freed = 0;
+        let wanted = self.random.below(3);
+        let mut current = from;
+        for _ in 0..if count == 0 { 0 } else { 12 * wanted } {
+            let p = self.active[class][self.random.below(count)];
+            let column = &self.state.columns.list[p];
+            let (sow, stop, batch) = (column.sow as usize, column.end as usize, column.batch);
+            let present = self.state.count(p);
+            if sow < current || stop > end || present <= 0 {
+                continue;
+            }
+            let some = if self.random.below(2) == 0 {
+                present
+            } else {
+                1 + self.random.below(present as usize) as i64
+            };
+            if !self.take_out(p, some) {
+                return None;
+            }
+            freed += some;
+            current = stop;
+            let least = self.state.index.batches[batch as usize].least;
+            if self.state.batch(batch as usize) < least {
+                for i in 0..count {
+                    let other = self.active[class][i];
+                    let left = self.state.count(other);
+                    if self.state.columns.list[other].batch == batch && left > 0 {
+                        if !self.take_out(other, left) {
+                            return None;
+                        }
+                        freed += left;
+                    }
+                }
+            }
+        }
+        Some(freed)
+    }
+}

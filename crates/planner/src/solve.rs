@@ -1,0 +1,265 @@
+//! From a problem to a valid plan with a proven bound.
+
+use std::collections::BTreeSet;
+
+use crate::columns::{Columns, Paths, Rank, best_of_class};
+use crate::index::Index;
+use crate::lagrange::{ClassPrices, Places};
+use crate::plan::Plan;
+use crate::prices::{ascend, unit_e4};
+use crate::problem::Problem;
+use crate::random::Random;
+use crate::report::{self, Weeks};
+use crate::rounding;
+use crate::search::{Search, Settings, Watch};
+use crate::start;
+use crate::state::State;
+
+/// How much work, which seed, where to start.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// Seed of the search; the same seed, problem and work give the same plan.
+    pub seed: u64,
+    /// Search moves.
+    pub work: u64,
+    /// A plan to start from; what is not possible in it is left out. Without one, an adopted plan of the
+    /// problem is the start.
+    pub start: Option<Plan>,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            seed: 1,
+            work: 100_000,
+            start: None,
+        }
+    }
+}
+
+impl Options {
+    /// Work that suits the size of a problem: about a second for one site, about a minute for a dozen.
+    pub fn for_problem(problem: &Problem) -> Self {
+        let places: i64 = problem
+            .stations
+            .iter()
+            .map(|station| station.places.clamp(0, 1_000_000))
+            .sum();
+        let work = 40_000 + 300 * places.clamp(0, 5_000) as u64;
+        Self {
+            work,
+            ..Self::default()
+        }
+    }
+}
+
+/// What a running solve tells its caller.
+#[derive(Debug, Clone, Copy)]
+pub struct Progress {
+    /// Points of the best plan so far.
+    pub objective: f64,
+    /// Proven lower bound so far, in points.
+    pub bound: f64,
+    /// Search moves made.
+    pub work_done: u64,
+    /// Search moves asked for.
+    pub work: u64,
+    /// Grams pledged over all targets and weeks.
+    pub pledged_grams: f64,
+}
+
+/// The caller's clock and stop button.
+pub trait Control {
+    /// Asked every few milliseconds; `true` ends the solve with the best plan so far.
+    fn should_stop(&self) -> bool;
+    /// Told every few milliseconds.
+    fn progress(&self, progress: &Progress);
+    /// Share of the caller's time that has gone, 0 to 1, or `None` when only work counts. With a
+    /// deadline this lets the search settle in time; the plan then depends on the clock.
+    fn time_gone(&self) -> Option<f64> {
+        None
+    }
+}
+
+/// A control that never stops.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Unhindered;
+
+impl Control for Unhindered {
+    fn should_stop(&self) -> bool {
+        false
+    }
+    fn progress(&self, _progress: &Progress) {}
+}
+
+/// A plan with what is proven about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Answer {
+    /// The plan, valid unless `broken` says otherwise.
+    pub plan: Plan,
+    /// Its objective in ten-thousandths of a point.
+    pub objective_e4: i64,
+    /// No valid plan has a smaller objective than this.
+    pub bound_e4: i64,
+    /// Search moves made.
+    pub work_done: u64,
+    /// All the work was done, or the plan was proven best before.
+    pub complete: bool,
+    /// Rules that are broken: by committed work, whatever is planned, or shares that no plan found
+    /// could keep. Empty for a valid plan.
+    pub broken: Vec<String>,
+    /// What each week brings.
+    pub weeks: Weeks,
+}
+
+/// Why a problem cannot be solved.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SolveError {
+    /// Ids, indexes or amounts do not fit together.
+    #[error("the problem is not well formed: {0}")]
+    BadProblem(String),
+    /// Sums would leave the range of exact arithmetic.
+    #[error("the problem is too large: {0}")]
+    TooLarge(String),
+}
+
+/// Columns up to this number are all listed.
+const LIST_ALL: u64 = 3_000;
+
+/// Most columns the search works with.
+const MOST_COLUMNS: u64 = 1_500_000;
+
+/// Price steps for an amount of work: few when little work is asked for.
+fn price_steps(work: u64) -> u64 {
+    (work / 20).clamp(100, 1000)
+}
+
+/// Keeps the caller informed.
+struct Reporter<'a> {
+    control: &'a dyn Control,
+    progress: Progress,
+    stopped: bool,
+}
+
+impl Reporter<'_> {
+    /// Share of the time gone, or `None` to stop.
+    fn tell(&mut self) -> Option<f64> {
+        self.control.progress(&self.progress);
+        self.stopped = self.stopped || self.control.should_stop();
+        if self.stopped {
+            None
+        } else {
+            Some(self.control.time_gone().unwrap_or(0.0))
+        }
+    }
+}
+
+/// Share of the schedule from the share of time gone, given the share gone before the search began.
+struct SearchWatch<'a, 'b> {
+    reporter: &'a mut Reporter<'b>,
+    before: f64,
+}
+
+impl Watch for SearchWatch<'_, '_> {
+    fn look(&mut self, best_e4: i64, moves: u64) -> Option<f64> {
+        self.reporter.progress.objective = best_e4 as f64 / 1e4;
+        self.reporter.progress.work_done = moves;
+        let gone = self.reporter.tell()?;
+        Some(((gone - self.before) / (1.0 - self.before).max(1e-9)).clamp(0.0, 1.0))
+    }
+}
+
+/// Solve a problem. The answer's plan is valid by the rules of the format, also when stopped at once.
+///
+/// # Errors
+/// [`SolveError::BadProblem`] for a problem that does not hold together, [`SolveError::TooLarge`] when
+/// its sums leave the range of exact arithmetic.
+pub fn solve(
+    problem: &Problem,
+    options: &Options,
+    control: &dyn Control,
+) -> Result<Answer, SolveError> {
+    let index = Index::new(problem)?;
+    let paths = Paths::new(&index)?;
+    let pledged: i64 = problem
+        .targets
+        .iter()
+        .flat_map(|target| &target.pledge_dg)
+        .sum();
+    let mut reporter = Reporter {
+        control,
+        progress: Progress {
+            objective: f64::INFINITY,
+            bound: 0.0,
+            work_done: 0,
+            work: options.work,
+            pledged_grams: pledged as f64 / 10.0,
+        },
+        stopped: false,
+    };
+    let found = ascend(&index, &paths, price_steps(options.work), |_, value| {
+        reporter.progress.bound = value / 1e4;
+        reporter.tell().is_none()
+    });
+    reporter.progress.bound = found.bound_e4 as f64 / 1e4;
+    let given = start::counts(problem, &index, &paths, options.start.as_ref());
+    let warm = given.is_some();
+    let counts = given.unwrap_or_else(|| rounding::cumulative(&index, &paths, &found.mean));
+    let ranks = choose_columns(&index, &paths, &found.prices, counts.keys().copied());
+    let columns = Columns::new(&index, &paths, &ranks);
+    let mut state = State::new(&index, &columns);
+    let nothing = (state.violation(), state.cost_e4);
+    rounding::enter(&mut state, &counts);
+    if (state.violation(), state.cost_e4) > nothing && state.violation() > nothing.0 {
+        // a start that breaks a share is no start
+        state = State::new(&index, &columns);
+    }
+    let unit = 10.0 * unit_e4(&index);
+    let (first, last) = if warm { (0.5, 0.1) } else { (10.0, 0.2) };
+    let settings = Settings {
+        moves: options.work,
+        first_temperature: first * unit,
+        last_temperature: last * unit,
+        bound_e4: found.bound_e4,
+    };
+    let before = reporter.tell().unwrap_or(1.0);
+    let mut search = Search::new(&mut state, Random::new(options.seed));
+    let mut watch = SearchWatch {
+        reporter: &mut reporter,
+        before,
+    };
+    let mut work_done = 0;
+    if search.fill(&mut watch) {
+        work_done = search.run(settings, &mut watch);
+    }
+    let (counts, cost_e4) = search.into_best();
+    let complete = !reporter.stopped;
+    let mut answer = report::answer(problem, &index, &columns, &counts, found.bound_e4);
+    debug_assert!(!index.shares.is_empty() || answer.objective_e4 == cost_e4);
+    answer.work_done = work_done;
+    answer.complete = complete;
+    answer.plan.seed = Some(options.seed);
+    Ok(answer)
+}
+
+/// All columns of a small problem; the best by reduced cost for each class and sow slot of a large one.
+fn choose_columns(
+    index: &Index,
+    paths: &Paths,
+    prices: &[f64],
+    needed: impl Iterator<Item = Rank>,
+) -> BTreeSet<Rank> {
+    if paths.total <= LIST_ALL {
+        return (0..paths.total).collect();
+    }
+    let slots: usize = index.classes.iter().map(|class| class.places.len()).sum();
+    let keep = (MOST_COLUMNS / slots.max(1) as u64).clamp(1, 12) as usize;
+    let mut ranks: BTreeSet<Rank> = needed.collect();
+    let places = Places::new(index);
+    let mut class_prices = ClassPrices::default();
+    for class in 0..index.classes.len() {
+        class_prices.solve(index, &places, class, prices);
+        best_of_class(index, paths, class, &class_prices, keep, &mut ranks);
+    }
+    ranks
+}
