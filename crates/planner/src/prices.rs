@@ -51,11 +51,8 @@ impl Ascent<'_> {
             |u, week, units| gradient.borrow_mut()[places.stock + u * weeks + week] -= units as f64,
         );
         self.subtract_limits();
-        let mut chains = self
-            .chains
-            .pop_front()
-            .filter(|_| self.chains.len() + 1 >= REMEMBERED)
-            .unwrap_or_default();
+        let full = self.chains.len() >= REMEMBERED;
+        let mut chains = if full { self.chains.pop_front() } else { None }.unwrap_or_default();
         chains.clear();
         for class in 0..index.classes.len() {
             self.class.solve(index, &self.places, class, prices);

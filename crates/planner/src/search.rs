@@ -256,10 +256,8 @@ impl<'a, 'b> Search<'a, 'b> {
         let slots = self.state.index.classes[class].places.len();
         let length = 8 + self.random.below(slots);
         let start = self.random.below(slots) as i64 - length as i64 / 2;
-        (
-            (start.max(0)) as usize,
-            slots.min((start.max(0)) as usize + length),
-        )
+        let end = (start + length as i64).clamp(1, slots as i64);
+        (start.max(0) as usize, end as usize)
     }
 
     fn pick_class(&mut self, first: usize) -> usize {
