@@ -235,9 +235,9 @@ impl<T: Amount> ClassPrices<T> {
         self.cut[cell] - self.gram[cell].times(dg)
     }
 
-    /// Cost of cleaning after a last cut; the rent of the place later on is not in it.
-    pub(crate) fn stop_cost(&self, local: usize, slot: usize) -> T {
-        self.clean[local * self.slots + slot]
+    /// Cost of cleaning after a last cut, and of the place from when it is free again.
+    pub(crate) fn stop_cost(&self, local: usize, slot: usize, free_at: usize) -> T {
+        self.clean[local * self.slots + slot] + self.best[free_at]
     }
 
     /// Cost of mixing after a cut that is not the last.
