@@ -17,6 +17,13 @@ use tokio::sync::OnceCell;
 /// Start of the name of each server's folder; the process id follows.
 const FOLDER_PREFIX: &str = "cotyl-test-server-";
 
+/// Linux's folder of files in memory. Copying a database there measured a sixth of the processor
+/// time it took on disk (11 against 70 ms).
+const MEMORY_FOLDER: &str = "/dev/shm";
+
+/// Free memory to use that folder at all; a copy of an empty database takes about 7 MB.
+const MEMORY_BYTES: u64 = 4 << 30;
+
 /// A throwaway server shared by the tests of one process. See [`shared_server`].
 #[derive(Debug)]
 pub struct SharedServer {
@@ -40,8 +47,14 @@ pub fn shared_server() -> &'static SharedServer {
 
 impl SharedServer {
     fn start() -> Result<Self, PrivateError> {
-        let parent = std::env::temp_dir();
-        sweep(&parent);
+        let memory = Path::new(MEMORY_FOLDER);
+        sweep(memory);
+        sweep(&std::env::temp_dir());
+        let parent = if free_bytes(memory) >= MEMORY_BYTES {
+            memory.to_owned()
+        } else {
+            std::env::temp_dir()
+        };
         let folder = parent.join(format!("{FOLDER_PREFIX}{}", std::process::id()));
         // What is left of an earlier process with the same id.
         let _ = std::fs::remove_dir_all(&folder);
@@ -118,8 +131,8 @@ impl SharedServer {
         Ok(name)
     }
 
-    /// Drops a database, ending the connections to it. The server is thrown away in the end, so
-    /// this is for tests that make many databases.
+    /// Drops a database, ending the connections to it. Worth doing at the end of each test: the
+    /// server's files may lie in memory.
     ///
     /// # Errors
     /// When the server fails.
@@ -187,6 +200,21 @@ fn sweep(parent: &Path) {
             let _ = std::fs::remove_dir_all(entry.path());
         }
     }
+}
+
+/// Bytes free in a folder's file system; 0 when that cannot be told.
+fn free_bytes(folder: &Path) -> u64 {
+    let output = Command::new("df")
+        .args(["--block-size=1", "--output=avail"])
+        .arg(folder)
+        .output();
+    let text = output
+        .map(|output| String::from_utf8_lossy(&output.stdout).into_owned())
+        .unwrap_or_default();
+    text.lines()
+        .last()
+        .and_then(|line| line.trim().parse().ok())
+        .unwrap_or(0)
 }
 
 /// Whether nobody holds the lock of a server's folder, and its server has ended.
@@ -303,6 +331,12 @@ mod tests {
         names.sort();
         names.dedup();
         assert_eq!(names.len(), 16);
+    }
+
+    #[test]
+    fn free_space_is_told_or_nothing() {
+        assert!(free_bytes(&std::env::temp_dir()) > 0);
+        assert_eq!(free_bytes(Path::new("/nowhere/at/all")), 0);
     }
 
     #[test]
