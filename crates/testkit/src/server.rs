@@ -58,12 +58,12 @@ impl SharedServer {
         let folder = parent.join(format!("{FOLDER_PREFIX}{}", std::process::id()));
         // What is left of an earlier process with the same id.
         let _ = std::fs::remove_dir_all(&folder);
+        remove_at_exit(&folder);
         let server = PrivateServer::start(PrivateSettings {
-            data_dir: folder.clone(),
+            data_dir: folder,
             binaries: None,
             safety: Safety::Throwaway,
         })?;
-        remove_at_exit(&folder, server.socket_dir());
         Ok(Self {
             server,
             templates: Mutex::default(),
@@ -159,15 +159,22 @@ fn identifier(name: &str) -> String {
 }
 
 /// Starts a shell that waits until this process has ended, and the server with it, and then removes
-/// the folders. The shell waits on a pipe that the kernel closes for us however the process ends.
-fn remove_at_exit(folder: &Path, socket_dir: &Path) {
+/// the folder, and the socket's if that lies elsewhere. The shell waits on a pipe that the kernel
+/// closes for us however the process ends.
+fn remove_at_exit(folder: &Path) {
     use std::os::unix::process::CommandExt as _;
-    let script = "read -r line; n=0; \
-        while [ -e \"$1/cluster/postmaster.pid\" ] && [ $n -lt 100 ]; do sleep 0.1; n=$((n + 1)); done; \
-        rm -rf -- \"$1\"; rmdir -- \"$2\" 2>/dev/null";
+    let script = r#"
+        read -r line
+        n=0
+        while [ -e "$1/cluster/postmaster.pid" ] && [ $n -lt 100 ]; do sleep 0.1; n=$((n + 1)); done
+        socket=$(sed -n "s/^unix_socket_directories = '\(.*\)'$/\1/p" "$1/postgresql.conf")
+        n=0
+        while ! rm -rf -- "$1" && [ $n -lt 20 ]; do sleep 0.1; n=$((n + 1)); done
+        [ -z "$socket" ] || rmdir -- "$socket"
+    "#;
     let janitor = Command::new("sh")
         .args(["-c", script, "sh"])
-        .args([folder, socket_dir])
+        .arg(folder)
         .current_dir("/")
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
