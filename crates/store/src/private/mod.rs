@@ -128,7 +128,7 @@ impl PrivateServer {
         self.supervisor.is_running()
     }
 
-    /// Stops the server: open sessions are ended, data is written out, and the process has ended
+    /// Stops the server: open connections are ended, data is written out, and the process has ended
     /// when this returns.
     ///
     /// # Errors

@@ -149,7 +149,7 @@ fn watch(child: &mut Child, orders: &Receiver<()>) -> Outcome {
             Ok(()) | Err(RecvTimeoutError::Disconnected) => break,
         }
     }
-    // A fast shutdown: sessions are ended, data is written out.
+    // A fast shutdown: connections are ended, data is written out.
     signal(child, Signal::SIGINT);
     let step = Duration::from_millis(5);
     let steps = PATIENCE * (WATCH.as_millis() / step.as_millis()) as u32;
