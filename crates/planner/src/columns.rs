@@ -372,7 +372,12 @@ impl Walk<'_> {
         if best.hopeless(cost + self.prices.onward(self.local, level, slot)) {
             return;
         }
-        best.add(cost + self.prices.stop_cost(self.local, slot, self.entry.free_at[slot] as usize), rank);
+        best.add(
+            cost + self
+                .prices
+                .stop_cost(self.local, slot, self.entry.free_at[slot] as usize),
+            rank,
+        );
         if level < self.tree.again.len() {
             for arc in self.entry.again.from(slot) {
                 let to = self.entry.again.to[arc] as usize;

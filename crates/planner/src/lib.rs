@@ -1,11 +1,11 @@
 //! The sowing planner: problem, prices and bound, search, allotment to stations, independent check; no I/O.
 
 pub mod allocation;
+mod allot;
 pub mod check;
+mod columns;
 pub mod explain;
 pub mod faults;
-mod allot;
-mod columns;
 mod gain;
 mod index;
 mod insert;

@@ -214,7 +214,15 @@ pub fn solve(
         // a start that breaks a share is no start
         state = State::new(&index, &columns);
     }
-    eprintln!("DBG entered {} columns {} of {} wanted {} have {} time {:?}", state.cost_e4, columns.list.len(), paths.total, counts.values().sum::<i64>(), state.counts().iter().sum::<i64>(), reporter.tell());
+    eprintln!(
+        "DBG entered {} columns {} of {} wanted {} have {} time {:?}",
+        state.cost_e4,
+        columns.list.len(),
+        paths.total,
+        counts.values().sum::<i64>(),
+        state.counts().iter().sum::<i64>(),
+        reporter.tell()
+    );
     let unit = 10.0 * unit_e4(&index);
     let (first, last) = if warm { (0.5, 0.1) } else { (10.0, 0.2) };
     let settings = Settings {

@@ -22,22 +22,25 @@ struct QualificationColumns {
     expires_on: Option<NaiveDate>,
 }
 
+#[derive(sqlx::FromRow)]
+struct ActorColumns {
+    cooperative_id: Uuid,
+    name: String,
+    grants: Json<Vec<GrantColumns>>,
+    qualifications: Json<Vec<QualificationColumns>>,
+}
+
 /// The member of a session that has not ended; `None` when the session or the member has.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn of_session(tx: &mut Tx, session_id: Uuid, member_id: Uuid) -> Result<Option<Actor>> {
-    let row: Option<(
-        Uuid,
-        String,
-        Json<Vec<GrantColumns>>,
-        Json<Vec<QualificationColumns>>,
-    )> = sqlx::query_as(
+    let row: Option<ActorColumns> = sqlx::query_as(
         "select m.cooperative_id, m.name,
                 coalesce((select jsonb_agg(jsonb_build_object('role', g.role, 'site_id', g.site_id, 'recipient_id', g.recipient_id))
-                            from role_grant g where g.cooperative_id = m.cooperative_id and g.member_id = m.id), '[]'),
+                            from role_grant g where g.cooperative_id = m.cooperative_id and g.member_id = m.id), '[]') as grants,
                 coalesce((select jsonb_agg(jsonb_build_object('kind', q.kind, 'issued_on', q.issued_on, 'expires_on', q.expires_on))
-                            from qualification q where q.cooperative_id = m.cooperative_id and q.member_id = m.id and q.retired_at is null), '[]')
+                            from qualification q where q.cooperative_id = m.cooperative_id and q.member_id = m.id and q.retired_at is null), '[]') as qualifications
            from member m
            join session s on s.cooperative_id = m.cooperative_id and s.member_id = m.id
           where s.id = $1 and m.id = $2 and s.ended_at is null and m.retired_at is null",
@@ -46,7 +49,13 @@ pub async fn of_session(tx: &mut Tx, session_id: Uuid, member_id: Uuid) -> Resul
     .bind(member_id)
     .fetch_optional(tx.connection())
     .await?;
-    let Some((cooperative_id, name, Json(grants), Json(qualifications))) = row else {
+    let Some(ActorColumns {
+        cooperative_id,
+        name,
+        grants: Json(grants),
+        qualifications: Json(qualifications),
+    }) = row
+    else {
         return Ok(None);
     };
     Ok(Some(Actor {

@@ -1,0 +1,5 @@
+//! Subcommands that do one thing and stop.
+
+pub mod found;
+pub mod migrate;
+pub mod openapi;

@@ -1,0 +1,127 @@
+//! The database: a private server, or the operator's own.
+
+use cotyl_app::App;
+use cotyl_app::passwords::Passwords;
+use cotyl_domain::SystemClock;
+use cotyl_store::private::{PrivateServer, PrivateSettings, Safety, reachable_data_dir};
+use cotyl_store::{PgConnectOptions, PoolSettings, Store, migrations};
+use sqlx::postgres::PgSslMode;
+use std::sync::Arc;
+
+use crate::settings::Settings;
+
+type Fault = Box<dyn std::error::Error + Send + Sync>;
+
+/// An open database. Stop it when done: a private server belongs to it.
+pub struct Database {
+    /// Connections.
+    pub store: Store,
+    private: Option<PrivateServer>,
+}
+
+impl Database {
+    /// Opens the database of the settings and checks that row-level security binds our role.
+    ///
+    /// # Errors
+    /// With a message for whoever runs the server.
+    pub async fn open(settings: &Settings) -> Result<Self, Fault> {
+        let pool = PoolSettings {
+            connections: settings.pool_size,
+            ..PoolSettings::default()
+        };
+        let (options, private) = match &settings.database_url {
+            Some(url) => (external(url.reveal())?, None),
+            None => {
+                let data_dir = reachable_data_dir(&settings.data_dir.join("postgresql"))?;
+                tracing::info!(folder = %data_dir.display(), "starting the private PostgreSQL");
+                let server = tokio::task::spawn_blocking(move || {
+                    PrivateServer::start(PrivateSettings {
+                        data_dir,
+                        binaries: None,
+                        safety: Safety::CrashSafe,
+                    })
+                })
+                .await??;
+                (server.connect_options(), Some(server))
+            }
+        };
+        let store = Store::new(options, &pool);
+        migrations::require_bound_role(store.pool()).await?;
+        Ok(Self { store, private })
+    }
+
+    /// Opens the database, brings its schema up to date and starts the application over it.
+    ///
+    /// # Errors
+    /// With a message for whoever runs the server.
+    pub async fn application(settings: &Settings) -> Result<(Self, App), Fault> {
+        let database = Self::open(settings).await?;
+        migrations::migrate(&database.store).await?;
+        let app = App::start(
+            database.store.clone(),
+            Arc::new(SystemClock),
+            Passwords::standard()?,
+        )
+        .await?;
+        Ok((database, app))
+    }
+
+    /// Closes the connections and stops a private server cleanly.
+    ///
+    /// # Errors
+    /// When the private server does not stop.
+    pub async fn close(self) -> Result<(), Fault> {
+        self.store.close().await;
+        if let Some(server) = self.private {
+            tokio::task::spawn_blocking(move || server.stop()).await??;
+        }
+        Ok(())
+    }
+}
+
+/// Options for the operator's own database; anything but this machine needs verified TLS.
+fn external(url: &str) -> Result<PgConnectOptions, Fault> {
+    // the parser's own message could repeat the URL with its password
+    let options: PgConnectOptions = url.parse().map_err(
+        |_| "the database URL cannot be read; it looks like postgres://role@host:5432/database",
+    )?;
+    let on_this_machine = options.get_socket().is_some()
+        || options.get_host().starts_with('/')
+        || ["localhost", "127.0.0.1", "::1", "[::1]"].contains(&options.get_host());
+    if on_this_machine {
+        return Ok(options);
+    }
+    match options.get_ssl_mode() {
+        PgSslMode::VerifyFull => Ok(options),
+        _ if !url.contains("sslmode=") => Ok(options.ssl_mode(PgSslMode::VerifyFull)),
+        _ => Err("a database on another machine needs sslmode=verify-full, with sslrootcert= for an authority of your own".into()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+
+    #[test]
+    fn another_machine_needs_verified_tls() {
+        for (url, expect) in [
+            ("postgres://cotyl@db.example/cotyl", Some(true)),
+            (
+                "postgres://cotyl@db.example/cotyl?sslmode=verify-full",
+                Some(true),
+            ),
+            ("postgres://cotyl@db.example/cotyl?sslmode=require", None),
+            ("postgres://cotyl@db.example/cotyl?sslmode=disable", None),
+            ("postgres://cotyl@localhost/cotyl", Some(false)),
+            ("postgres:///cotyl?host=/run/postgresql", Some(false)),
+            ("not a url", None),
+        ] {
+            let verified = external(url)
+                .ok()
+                .map(|options| matches!(options.get_ssl_mode(), PgSslMode::VerifyFull));
+            assert_eq!(verified, expect, "{url}");
+        }
+    }
+}
