@@ -26,7 +26,7 @@ pub(crate) struct Index<'a> {
 }
 
 impl<'a> Index<'a> {
-    /// The problem must have no [`faults`].
+    /// The problem must have no faults.
     pub(crate) fn new(problem: &'a Problem) -> Self {
         fn by_id<'a>(ids: impl Iterator<Item = &'a String>) -> HashMap<&'a str, usize> {
             ids.enumerate().map(|(n, id)| (id.as_str(), n)).collect()
