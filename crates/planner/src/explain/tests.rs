@@ -273,6 +273,26 @@ fn causes_are_counted_together_and_alone() {
 }
 
 #[test]
+fn the_example_is_one_that_nothing_else_holds_up() {
+    // Sown on slot 1 there is neither place nor mixing, sown on slot 0 only no place later.
+    let reason = reason(|problem, _| {
+        problem.targets[0].pledge_dg = vec![0, 0, 100];
+        problem.stations[0].taken.push((1, 2, 1));
+        problem.sites[0].mixing_dl = Some(vec![None, Some(4), None]);
+    });
+    let places = &reason.causes[0];
+    assert_eq!(
+        (places.kind, places.columns, places.alone),
+        (CauseKind::Places, 2, 1)
+    );
+    assert_eq!(places.example.sow, "2026-03-03".parse().unwrap());
+    let Limit::Places { fullest, .. } = &places.limit else {
+        panic!("{places:?}")
+    };
+    assert_eq!(fullest[0].day, "2026-03-10".parse().unwrap());
+}
+
+#[test]
 fn nothing_delivers() {
     let early = reason(|problem, _| problem.targets[0].pledge_dg = vec![100, 0, 0]);
     assert_eq!(early.nothing_delivers, Some(NothingDelivers::NoCut));

@@ -53,7 +53,7 @@ fn pointer_at(bytes: &[u8], line: usize, column: usize) -> String {
     let mut levels: Vec<Level> = Vec::new();
     let mut text: Vec<u8> = Vec::new();
     let (mut in_text, mut escaped) = (false, false);
-    for (at, &byte) in bytes[..end].iter().enumerate() {
+    for &byte in &bytes[..end] {
         if in_text {
             match byte {
                 b'"' if !escaped => in_text = false,
@@ -81,12 +81,10 @@ fn pointer_at(bytes: &[u8], line: usize, column: usize) -> String {
                 Some(Level::Key(key)) => key.clear(),
                 None => {}
             },
+            // A value refused as a whole is reported after its closing bracket, where the level
+            // around it still points to it.
             b'}' | b']' => {
                 levels.pop();
-                // A value refused as a whole is reported just after its closing bracket.
-                if at + 1 == end {
-                    break;
-                }
             }
             _ => {}
         }
