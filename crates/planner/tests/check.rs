@@ -402,6 +402,22 @@ fn a_week_divided_by_hand() {
     assert_eq!(division.surplus_dg, [300, 150]);
 }
 
+#[test]
+fn a_pledge_moved_to_another_source_has_nothing_left_to_give_up() {
+    // The first takes source 0 and moves to source 1 for the second; the third, for which there is
+    // only source 0, finds nothing, though source 2 is left over.
+    let pledge = |priority, sources: &[usize]| Pledge {
+        dg: 2,
+        priority,
+        sources: sources.into(),
+    };
+    let pledges = [pledge(3, &[0, 1, 2]), pledge(2, &[0]), pledge(1, &[0])];
+    let division = divide(&[2, 2, 2], &pledges, &[(1000, 1000)], 0);
+    assert_eq!(division.sent_dg, [2, 2, 0]);
+    assert_eq!(division.surplus_dg, [0, 0, 2]);
+    assert_eq!(division.shortfall_e4, 2000);
+}
+
 /// The cost of a shortfall, decigram by decigram.
 fn shortfall_cost(pledge: &Pledge, sent: i64, bands: &[(i64, i64)]) -> i128 {
     (0..pledge.dg - sent)
@@ -494,7 +510,7 @@ fn any_week() -> impl Strategy<Value = Week> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(100))]
+    #![proptest_config(ProptestConfig::with_cases(400))]
 
     #[test]
     fn division_is_the_cheapest_of_all(week in any_week()) {
