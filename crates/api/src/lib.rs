@@ -7,6 +7,7 @@ pub mod document;
 pub mod extract;
 pub mod health;
 pub mod problem;
+mod request_log;
 pub mod respond;
 pub mod serve;
 pub mod sessions;

@@ -18,6 +18,7 @@ use utoipa_swagger_ui::SwaggerUi;
 use crate::document::{openapi, operations};
 use crate::health;
 use crate::problem::Problem;
+use crate::request_log::RequestLog;
 use crate::respond::BASE;
 use crate::throttle::Throttle;
 
@@ -101,7 +102,7 @@ pub fn api_app(
         .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi/v1.json", openapi()))
         .default_service(web::to(unknown_address))
         .wrap(from_fn(answer_headers))
-        .wrap(TracingLogger::default())
+        .wrap(TracingLogger::<RequestLog>::new())
         .wrap(Compress::default())
         .wrap(
             DefaultHeaders::new()
