@@ -1,8 +1,8 @@
 //! The log of requests: one span with its id, and one line at the end.
 
-use actix_web::{Error, HttpMessage};
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
+use actix_web::{Error, HttpMessage};
 use tracing::Span;
 use tracing_actix_web::{RequestId, RootSpanBuilder};
 
