@@ -11,9 +11,23 @@ fn help_names_every_command_and_setting() {
         .expect("the program runs");
     let help = String::from_utf8_lossy(&output.stdout);
     for word in [
-        "serve", "work", "migrate", "found", "demo", "plan", "openapi",
-        "--listen", "--database-url", "--data-dir", "--pool-size", "--worker-threads",
-        "--solver-threads", "--log", "--log-form", "--settings", "COTYL_LISTEN",
+        "serve",
+        "work",
+        "migrate",
+        "found",
+        "demo",
+        "plan",
+        "openapi",
+        "--listen",
+        "--database-url",
+        "--data-dir",
+        "--pool-size",
+        "--worker-threads",
+        "--solver-threads",
+        "--log",
+        "--log-form",
+        "--settings",
+        "COTYL_LISTEN",
     ] {
         assert!(help.contains(word), "{word} is missing:\n{help}");
     }

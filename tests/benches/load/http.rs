@@ -1,0 +1,238 @@
+//! The real server and the load on it.
+
+use std::io::{BufRead, BufReader, Write};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use serde_json::{Value, json};
+
+use crate::garden::{CONNECTIONS, Garden, TASKS_EACH, first_task, task_id};
+
+pub const PASSWORD: &str = "a password for the load";
+
+/// What is asked of the server.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Kind {
+    ListTasks,
+    ClaimTask,
+    RecordCut,
+}
+
+impl Kind {
+    pub const ALL: [Kind; 3] = [Kind::ListTasks, Kind::ClaimTask, Kind::RecordCut];
+
+    pub fn name(self) -> &'static str {
+        match self {
+            Kind::ListTasks => "list tasks",
+            Kind::ClaimTask => "claim",
+            Kind::RecordCut => "record cut",
+        }
+    }
+
+    fn expected(self) -> u16 {
+        match self {
+            Kind::ListTasks => 200,
+            Kind::ClaimTask | Kind::RecordCut => 201,
+        }
+    }
+}
+
+/// Builds the release program.
+pub fn build() -> PathBuf {
+    let built = Command::new(env!("CARGO"))
+        .args(["build", "--release", "--package", "cotyl-server"])
+        .current_dir(env!("CARGO_MANIFEST_DIR"))
+        .status()
+        .unwrap();
+    assert!(built.success());
+    let here = std::env::current_exe().unwrap();
+    here.ancestors()
+        .nth(3)
+        .unwrap()
+        .join("release")
+        .join("cotyl")
+}
+
+pub fn found(program: &Path, folder: &Path) {
+    let mut child = Command::new(program)
+        .args([
+            "found",
+            "--name",
+            "Load",
+            "--coordinator",
+            "Ada",
+            "--email",
+            "ada@example.org",
+            "--data-dir",
+        ])
+        .arg(folder)
+        .stdin(Stdio::piped())
+        .spawn()
+        .unwrap();
+    writeln!(child.stdin.take().unwrap(), "{PASSWORD}").unwrap();
+    assert!(child.wait().unwrap().success());
+}
+
+/// A serving process.
+pub struct Server {
+    child: std::cell::RefCell<Child>,
+    base: String,
+    client: reqwest::Client,
+}
+
+impl Server {
+    pub async fn start(program: &Path, folder: &Path) -> Self {
+        let mut child = Command::new(program)
+            .args([
+                "serve",
+                "--listen",
+                "127.0.0.1:0",
+                "--log",
+                "warn",
+                "--data-dir",
+            ])
+            .arg(folder)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let base = BufReader::new(child.stdout.take().unwrap())
+            .lines()
+            .map_while(Result::ok)
+            .find_map(|line| {
+                line.split_whitespace()
+                    .find(|word| word.starts_with("http://"))
+                    .map(str::to_owned)
+            })
+            .unwrap();
+        Self {
+            child: child.into(),
+            base: format!("{base}/api/v1"),
+            client: reqwest::Client::new(),
+        }
+    }
+
+    pub fn stop(&self) {
+        let mut child = self.child.borrow_mut();
+        let _ = Command::new("kill")
+            .arg("-INT")
+            .arg(child.id().to_string())
+            .status();
+        assert!(child.wait().unwrap().success());
+    }
+
+    pub fn resident_kilobytes(&self) -> u64 {
+        let path = format!("/proc/{}/status", self.child.borrow().id());
+        let status = std::fs::read_to_string(path).unwrap();
+        status
+            .lines()
+            .find_map(|line| line.strip_prefix("VmRSS:"))
+            .and_then(|rest| rest.split_whitespace().next())
+            .and_then(|number| number.parse().ok())
+            .unwrap()
+    }
+
+    pub async fn sign_in(&self, email: &str, password: &str) -> String {
+        let reply: Value = self
+            .client
+            .post(format!("{}/sessions", self.base))
+            .json(&json!({"email": email, "password": password}))
+            .send()
+            .await
+            .unwrap()
+            .json()
+            .await
+            .unwrap();
+        reply["access_token"].as_str().unwrap().to_owned()
+    }
+
+    pub async fn get(&self, path: &str, token: &str) -> u16 {
+        let request = self.client.get(format!("{}{path}", self.base));
+        request
+            .bearer_auth(token)
+            .send()
+            .await
+            .unwrap()
+            .status()
+            .as_u16()
+    }
+
+    /// One request of a kind; `number` names the task that is claimed.
+    pub async fn ask(
+        &self,
+        garden: &Garden,
+        kind: Kind,
+        token: &str,
+        number: u64,
+    ) -> (u16, String) {
+        let request = match kind {
+            Kind::ListTasks => self.client.get(format!(
+                "{}/tasks?site_id={}&limit=20",
+                self.base, garden.site_id
+            )),
+            Kind::ClaimTask => {
+                self.client
+                    .post(format!("{}/tasks/{}/claims", self.base, task_id(number)))
+            }
+            Kind::RecordCut => self
+                .client
+                .post(format!("{}/cuts", self.base))
+                .json(&json!({
+                    "sowing_id": garden.sowing_id, "number": 1, "quality": "good",
+                    "weight": {"value": "120", "unit": "g"},
+                })),
+        };
+        let response = request.bearer_auth(token).send().await.unwrap();
+        (response.status().as_u16(), response.text().await.unwrap())
+    }
+}
+
+/// What a load measured.
+pub struct Measured {
+    pub rate: f64,
+    pub p50: f64,
+    pub p99: f64,
+    pub refused: usize,
+    pub example: String,
+}
+
+/// Every connection asks as fast as it is answered.
+pub async fn load(server: &Server, garden: &Garden, kind: Kind, length: Duration) -> Measured {
+    let begun = Instant::now();
+    let connections = (0..CONNECTIONS).map(|connection| async move {
+        let token = &garden.tokens[connection];
+        let mut milliseconds = Vec::new();
+        let mut refused = Vec::new();
+        // the first task of each range was spent on finding out the SQL
+        for number in 1..TASKS_EACH {
+            if begun.elapsed() >= length {
+                break;
+            }
+            let asked = Instant::now();
+            let (status, text) = server
+                .ask(garden, kind, token, first_task(connection, false) + number)
+                .await;
+            milliseconds.push(asked.elapsed().as_secs_f64() * 1e3);
+            if status != kind.expected() {
+                refused.push(format!("{status} {text}"));
+            }
+        }
+        (milliseconds, refused)
+    });
+    let (times, refused): (Vec<_>, Vec<_>) = futures::future::join_all(connections)
+        .await
+        .into_iter()
+        .unzip();
+    let elapsed = begun.elapsed().as_secs_f64();
+    let mut times: Vec<f64> = times.concat();
+    let refused: Vec<String> = refused.concat();
+    times.sort_by(f64::total_cmp);
+    let at = |share: f64| times[((times.len() - 1) as f64 * share) as usize];
+    Measured {
+        rate: times.len() as f64 / elapsed,
+        p50: at(0.5),
+        p99: at(0.99),
+        refused: refused.len(),
+        example: refused.into_iter().next().unwrap_or_default(),
+    }
+}

@@ -1,0 +1,262 @@
+//! The same SQL by pgbench: captured from PostgreSQL's own log of one request.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+use std::process::Command;
+use std::time::Duration;
+
+use crate::garden::{CONNECTIONS, Garden, first_task, socket, task_id};
+use crate::http::{Kind, Server};
+
+/// The statements of one request, parameters filled in.
+pub struct Statements(Vec<String>);
+
+/// Has PostgreSQL log everything for one request and reads the log back.
+pub async fn capture(folder: &Path, server: &Server, garden: &Garden, kind: Kind) -> Statements {
+    let token = &garden.tokens[0];
+    let number = first_task(0, false);
+    // fill the caches of prepared statements first: preparing is done once for a connection
+    if kind != Kind::ClaimTask {
+        for _ in 0..2 * CONNECTIONS {
+            server.ask(garden, kind, token, number).await;
+        }
+    }
+    let before = log(folder);
+    settings(folder, "log_statement = 'all'\n");
+    let (_, said) = server.ask(garden, kind, token, number).await;
+    settings(folder, "");
+    let after = log(folder);
+    let statements = parse(after.strip_prefix(&before).unwrap_or(&after));
+    assert!(statements.len() > 2, "no statements were logged: {said}");
+    Statements(statements)
+}
+
+/// Writes the operator's own settings and has the server read them.
+fn settings(folder: &Path, text: &str) {
+    let cluster = folder.join("postgresql");
+    std::fs::write(
+        cluster.join("local.conf"),
+        format!("{text}log_line_prefix = '%p|'\n"),
+    )
+    .unwrap();
+    sql(folder, "select pg_reload_conf()");
+    std::thread::sleep(Duration::from_millis(500));
+}
+
+fn sql(folder: &Path, statement: &str) {
+    let done = Command::new("psql")
+        .args([
+            "-q",
+            "-o",
+            "/dev/null",
+            "-U",
+            "postgres",
+            "-d",
+            "cotyl",
+            "-c",
+            statement,
+            "-h",
+        ])
+        .arg(socket(folder))
+        .status()
+        .unwrap();
+    assert!(done.success());
+}
+
+fn log(folder: &Path) -> String {
+    let mut files: Vec<_> = std::fs::read_dir(folder.join("postgresql/log"))
+        .unwrap()
+        .map(|entry| entry.unwrap().path())
+        .collect();
+    files.sort_by_key(|path| std::fs::metadata(path).unwrap().modified().unwrap());
+    std::fs::read_to_string(files.last().unwrap()).unwrap()
+}
+
+/// Statements of the log in order, each with its parameters put in.
+fn parse(log: &str) -> Vec<String> {
+    let mut statements: Vec<String> = Vec::new();
+    // a line that does not begin with a process id goes on from the line before
+    let mut lines: Vec<String> = Vec::new();
+    for line in log.lines() {
+        let starts = line.split_once('|').is_some_and(|(process, _)| {
+            !process.is_empty() && process.chars().all(|c| c.is_ascii_digit())
+        });
+        match lines.last_mut() {
+            Some(last) if !starts => {
+                last.push(' ');
+                last.push_str(line.trim());
+            }
+            _ => lines.push(line.to_owned()),
+        }
+    }
+    for line in lines {
+        let text = line.split_once('|').map_or("", |(_, text)| text);
+        if let Some(statement) = text.strip_prefix("LOG:  statement: ") {
+            statements.extend(statement.split(';').map(|part| part.trim().to_owned()));
+        } else if let Some(rest) = text.strip_prefix("LOG:  execute ") {
+            statements.push(rest.split_once(": ").unwrap().1.to_owned());
+        } else if let Some(rest) = text.strip_prefix("DETAIL:  parameters: ")
+            && let Some(last) = statements.last_mut()
+        {
+            *last = fill(last, rest);
+        }
+    }
+    statements.retain(|statement| !statement.is_empty() && !statement.contains("pg_reload_conf"));
+    statements
+}
+
+/// Puts `$1 = 'a', $2 = NULL` into a statement, the highest number first so that $1 is not part of $10.
+fn fill(statement: &str, parameters: &str) -> String {
+    let mut values = Vec::new();
+    let mut rest = parameters;
+    while let Some((_, after)) = rest.split_once(" = ") {
+        if let Some(quoted) = after.strip_prefix('\'') {
+            let mut end = 0;
+            let bytes = quoted.as_bytes();
+            while end < bytes.len() {
+                if bytes[end] == b'\'' {
+                    if bytes.get(end + 1) != Some(&b'\'') {
+                        break;
+                    }
+                    end += 1;
+                }
+                end += 1;
+            }
+            values.push(format!("'{}'", &quoted[..end]));
+            rest = &quoted[(end + 1).min(quoted.len())..];
+        } else {
+            let end = after.find(',').unwrap_or(after.len());
+            values.push(after[..end].trim().to_owned());
+            rest = &after[end..];
+        }
+    }
+    let mut filled = statement.to_owned();
+    for (index, value) in values.iter().enumerate().rev() {
+        filled = filled.replace(&format!("${}", index + 1), value);
+    }
+    filled
+}
+
+/// What pgbench measured.
+pub struct Compared {
+    pub rate: f64,
+    pub average: f64,
+}
+
+/// Runs the statements as one pgbench transaction over as many connections for as long.
+pub fn run(
+    folder: &Path,
+    garden: &Garden,
+    kind: Kind,
+    statements: &Statements,
+    length: Duration,
+) -> Compared {
+    let script = folder.join(format!("{}.sql", kind.name().replace(' ', "_")));
+    std::fs::write(&script, script_of(garden, statements)).unwrap();
+    let output = Command::new("pgbench")
+        .args([
+            "-n", "-M", "prepared", "-U", "cotyl", "-D", "n=0", "-j", "2",
+        ])
+        .args([
+            "-c",
+            &CONNECTIONS.to_string(),
+            "-T",
+            &length.as_secs().to_string(),
+            "-f",
+        ])
+        .arg(&script)
+        .arg("-h")
+        .arg(socket(folder))
+        .arg("cotyl")
+        .output()
+        .unwrap();
+    let said = String::from_utf8_lossy(&output.stdout);
+    let figure = |name: &str| -> f64 {
+        said.lines()
+            .find_map(|line| line.strip_prefix(name))
+            .and_then(|rest| rest.split_whitespace().find_map(|word| word.parse().ok()))
+            .unwrap_or_else(|| {
+                panic!(
+                    "pgbench: {said}\n{}",
+                    String::from_utf8_lossy(&output.stderr)
+                )
+            })
+    };
+    Compared {
+        rate: figure("tps ="),
+        average: figure("latency average ="),
+    }
+}
+
+/// The statements with a task of its own and new ids in each transaction.
+fn script_of(garden: &Garden, Statements(statements): &Statements) -> String {
+    let claimed = task_id(first_task(0, false)).to_string();
+    let known: BTreeSet<String> = [garden.site_id.to_string(), garden.sowing_id.to_string()].into();
+    let text = statements.join(";\n");
+    // ids that an insert makes are new in each transaction
+    let mut script = String::new();
+    for statement in statements {
+        let mut statement = statement.replace(
+            &format!("'{claimed}'"),
+            "('00000000-0000-7000-8000-' || lpad(to_hex(:task), 12, '0'))::uuid",
+        );
+        if statement.trim_start().starts_with("insert") {
+            for id in ids(&statement) {
+                let used_before = script.contains(&id) || known.contains(&id);
+                if !used_before && text.matches(&id).count() == 1 {
+                    statement = statement.replace(&format!("'{id}'"), "gen_random_uuid()");
+                }
+            }
+        }
+        script.push_str(&statement);
+        script.push_str(";\n");
+    }
+    format!(
+        "\\set n :n + 1\n\\set task (2 * :client_id + 1) * {} + :n\n{}",
+        crate::garden::TASKS_EACH,
+        vary_texts(script)
+    )
+}
+
+/// Tray codes are unique, so each transaction writes one of its own.
+fn vary_texts(script: String) -> String {
+    script
+        .lines()
+        .map(|line| {
+            if line.starts_with("insert into cut ") {
+                unique_tray_code(line)
+            } else {
+                line.to_owned()
+            }
+        })
+        .collect::<Vec<_>>()
+        .join("\n")
+}
+
+fn unique_tray_code(line: &str) -> String {
+    let Some((columns, values)) = line.split_once(" values (") else {
+        return line.to_owned();
+    };
+    let Some(place) = columns.split_once('(').and_then(|(_, list)| {
+        list.split(',')
+            .position(|column| column.trim().trim_end_matches(')') == "tray_code")
+    }) else {
+        return line.to_owned();
+    };
+    let mut parts: Vec<String> = values.split(", ").map(str::to_owned).collect();
+    if let Some(part) = parts.get_mut(place) {
+        *part = "'T' || :client_id || '-' || :n".to_owned();
+    }
+    format!("{columns} values ({}", parts.join(", "))
+}
+
+/// UUIDs that stand quoted in a statement.
+fn ids(statement: &str) -> Vec<String> {
+    statement
+        .split('\'')
+        .skip(1)
+        .step_by(2)
+        .filter(|text| uuid::Uuid::parse_str(text).is_ok())
+        .map(str::to_owned)
+        .collect()
+}
