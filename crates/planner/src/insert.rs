@@ -20,6 +20,15 @@ pub(crate) struct Gap {
     pub(crate) containers: i64,
 }
 
+/// How the choice of a chain is scattered.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Scatter {
+    /// Width of the factor on gains, around 1.
+    pub(crate) noise: f64,
+    /// Leave out each column with one chance in two: chains that the best one hides get their turn.
+    pub(crate) skip: bool,
+}
+
 /// Working space of the dynamic programme.
 #[derive(Debug, Default)]
 pub(crate) struct Inserter {
@@ -33,20 +42,20 @@ pub(crate) struct Inserter {
 const NONE: u32 = u32::MAX;
 
 impl Inserter {
-    /// Fill a gap; columns put in are pushed to `put`. With `noise` above 0 gains are scattered by half
+    /// Fill a gap; columns put in are pushed to `put`. With noise above 0 gains are scattered by half
     /// of it either way and sowings that cost something are entered too.
     pub(crate) fn insert(
         &mut self,
         state: &mut State<'_>,
         gains: &mut Gains,
         gap: Gap,
-        noise: f64,
+        scatter: Scatter,
         random: &mut Random,
         put: &mut Vec<(usize, i64)>,
     ) -> bool {
         self.prepare(state, gap);
-        self.choose(state, gains, gap, noise, random);
-        self.enter(state, gains, gap, noise, put)
+        self.choose(state, gains, gap, scatter, random);
+        self.enter(state, gains, gap, scatter, put)
     }
 
     fn prepare(&mut self, state: &State<'_>, gap: Gap) {
@@ -83,7 +92,7 @@ impl Inserter {
         state: &mut State<'_>,
         gains: &mut Gains,
         gap: Gap,
-        noise: f64,
+        scatter: Scatter,
         random: &mut Random,
     ) {
         let columns = state.columns;
@@ -100,15 +109,15 @@ impl Inserter {
                 current -= 1;
                 self.worth[current] = self.worth[current + 1];
             }
-            if self.blocked[sow] < column.end {
+            if self.blocked[sow] < column.end || (scatter.skip && random.coin()) {
                 continue;
             }
             let Some(value) = self.value(state, gains, range.start + p, gap.containers) else {
                 continue;
             };
             let mut value = value as f64;
-            if noise > 0.0 {
-                value *= 1.0 + noise * (random.unit() - 0.5);
+            if scatter.noise > 0.0 {
+                value *= 1.0 + scatter.noise * (random.unit() - 0.5);
             }
             value += self.worth[column.end as usize];
             if value > self.worth[sow] + 1e-6 {
@@ -174,7 +183,7 @@ impl Inserter {
         state: &mut State<'_>,
         gains: &mut Gains,
         gap: Gap,
-        noise: f64,
+        scatter: Scatter,
         put: &mut Vec<(usize, i64)>,
     ) -> bool {
         let mut any = false;
@@ -188,7 +197,9 @@ impl Inserter {
             }
             let p = choice as usize;
             let mark = state.mark();
-            if state.change(p, gap.containers) && (noise > 0.0 || state.cost_e4 < mark.cost_e4()) {
+            if state.change(p, gap.containers)
+                && (scatter.noise > 0.0 || state.cost_e4 < mark.cost_e4())
+            {
                 put.push((p, gap.containers));
                 gains.touch(state, p);
                 any = true;

@@ -2,8 +2,10 @@
 
 pub mod allocation;
 mod allot;
+mod build;
 pub mod check;
 mod columns;
+mod division;
 pub mod explain;
 pub mod faults;
 mod gain;

@@ -3,6 +3,8 @@
 //! Everything the engine adds up stays within `i64`: the greatest conceivable objective, harvest,
 //! work and use are bounded here, and a problem beyond that is refused.
 
+use chrono::Days;
+
 use crate::problem::{ClassCrop, Problem};
 use crate::solve::SolveError;
 
@@ -64,6 +66,14 @@ fn sites(problem: &Problem) -> Result<(), SolveError> {
                 "site {}: slots not ascending or out of range",
                 site.id
             )));
+        }
+        let last = site.slots.last().map_or(0, |slot| u64::from(slot.day));
+        if problem
+            .start_date
+            .checked_add_days(Days::new(last))
+            .is_none()
+        {
+            return Err(bad(format!("site {}: day beyond the calendar", site.id)));
         }
         for list in [&site.minutes, &site.mixing_dl, &site.most_sowings]
             .into_iter()

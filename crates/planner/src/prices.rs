@@ -183,6 +183,37 @@ impl Ascent<'_> {
     }
 }
 
+/// Nearest sequence that never rises, by pooling neighbours that do. (Raising the earlier price instead
+/// would push stock prices up at every step and spoil the ascent.)
+fn pool(prices: &mut [f64]) {
+    let mut blocks: Vec<(f64, usize)> = Vec::with_capacity(prices.len());
+    for &price in prices.iter() {
+        let (mut sum, mut count) = (price, 1);
+        while let Some(&(before, length)) = blocks.last() {
+            if before * count as f64 >= sum * length as f64 {
+                break;
+            }
+            sum += before;
+            count += length;
+            blocks.pop();
+        }
+        blocks.push((sum, count));
+    }
+    let mut rest = prices;
+    for (sum, count) in blocks {
+        let (own, later) = rest.split_at_mut(count);
+        own.fill(sum / count as f64);
+        rest = later;
+    }
+}
+
+/// Set the prices that are held.
+fn hold(prices: &mut [f64], fixed: &[bool], price: f64) {
+    for (value, _) in prices.iter_mut().zip(fixed).filter(|(_, fixed)| **fixed) {
+        *value = price;
+    }
+}
+
 /// Ten-thousandths of a point for a decigram in the first band at priority 1, at least 1.
 pub(crate) fn unit_e4(index: &Index) -> f64 {
     let slopes = index
@@ -190,6 +221,25 @@ pub(crate) fn unit_e4(index: &Index) -> f64 {
         .iter()
         .flat_map(|target| target.worth.iter().copied());
     slopes.filter(|&worth| worth > 0).min().unwrap_or(1000) as f64
+}
+
+/// Produce prices that cost nothing to raise: weeks in which no sowing and no committed harvest can bring
+/// a signature. They are held at the dearest shortfall.
+fn out_of_reach(index: &Index) -> Vec<bool> {
+    let weeks = index.weeks;
+    let mut out: Vec<bool> = index.committed_dg.iter().map(|&dg| dg == 0).collect();
+    for row in &index.rows {
+        let again = row
+            .again_dg
+            .iter()
+            .flat_map(|list| row.again.to.iter().zip(list));
+        for (&to, &dg) in row.first.to.iter().zip(&row.first_dg).chain(again) {
+            if let Some(week) = index.sites[row.site].harvest_week[to as usize].filter(|_| dg > 0) {
+                out[row.signature * weeks + week] = false;
+            }
+        }
+    }
+    out
 }
 
 /// Climb for a number of steps, or until `stop` says so (told the step and the value so far).
@@ -213,6 +263,15 @@ pub(crate) fn ascend(
     let schedule = geometric(0.1, 0.001);
     let mut prices = vec![0.0; places.len];
     prices[..places.minutes].fill(0.3 * unit);
+    let fixed = out_of_reach(index);
+    let dearest = index
+        .targets
+        .iter()
+        .filter_map(|target| target.worth.last())
+        .max()
+        .copied()
+        .unwrap_or(0) as f64;
+    hold(&mut prices, &fixed, dearest);
     project(index, &places, &mut prices);
     let mut best = f64::NEG_INFINITY;
     let mut best_prices = prices.clone();
@@ -238,6 +297,12 @@ pub(crate) fn ascend(
             let size = (square[i] / (1.0 - decay_square)).sqrt() + 1e-2;
             prices[i] += rate * scales[i] * direction / size;
         }
+        hold(&mut prices, &fixed, dearest);
+        if index.weeks > 0 {
+            for own in prices[places.stock..places.change].chunks_mut(index.weeks) {
+                pool(own);
+            }
+        }
         project(index, &places, &mut prices);
     }
     let mut fractional: BTreeMap<Rank, f64> = BTreeMap::new();
@@ -249,7 +314,8 @@ pub(crate) fn ascend(
         weight *= 0.9;
     }
     // the zero vector is a safe bound when every found value is worse
-    let nothing = vec![0.0; places.len];
+    let mut nothing = vec![0.0; places.len];
+    hold(&mut nothing, &fixed, dearest);
     let bound_e4 =
         exact_bound(index, &places, &best_prices).max(exact_bound(index, &places, &nothing));
     Found {

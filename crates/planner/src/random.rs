@@ -25,6 +25,11 @@ impl Random {
         (self.0.next_u64() >> 11) as f64 * (1.0 / 9_007_199_254_740_992.0)
     }
 
+    /// One chance in two.
+    pub(crate) fn coin(&mut self) -> bool {
+        self.0.next_u32() & 1 == 0
+    }
+
     /// An exponential variate with mean 1.
     pub(crate) fn exponential(&mut self) -> f64 {
         negative_logarithm(1.0 - self.unit())

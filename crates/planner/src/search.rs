@@ -5,7 +5,7 @@
 //! a falling temperature allows.
 
 use crate::gain::Gains;
-use crate::insert::{Gap, Inserter};
+use crate::insert::{Gap, Inserter, Scatter};
 use crate::random::{Random, geometric};
 use crate::state::{Mark, State};
 
@@ -26,6 +26,9 @@ pub(crate) trait Watch {
     /// Share of the schedule that has gone, 0 to 1; `None` to stop.
     fn look(&mut self, best_e4: i64, moves: u64) -> Option<f64>;
 }
+
+/// Chains entered one container each before more are entered together.
+const TOGETHER: u32 = 64;
 
 /// Moves between two looks at the outside.
 const LOOK: u64 = 16;
@@ -119,6 +122,7 @@ impl<'a, 'b> Search<'a, 'b> {
     /// Fill places while that gains; `false` when told to stop.
     pub(crate) fn fill(&mut self, watch: &mut dyn Watch) -> bool {
         let mut more = true;
+        let mut entered = vec![0_u32; self.state.index.classes.len()];
         while more {
             more = false;
             let mut order = self.classes.clone();
@@ -127,7 +131,14 @@ impl<'a, 'b> Search<'a, 'b> {
                 if watch.look(self.best_e4, 0).is_none() {
                     return false;
                 }
-                for containers in self.sizes(class) {
+                // many places: more and more containers together, one at a time again when that fails
+                let together = 1_i64 << (entered[class] / TOGETHER).min(20);
+                let mut sizes = self.sizes(class);
+                if together > 1 {
+                    sizes.insert(0, together);
+                }
+                entered[class] += 1;
+                for containers in sizes {
                     self.put.clear();
                     let slots = self.state.index.classes[class].places.len();
                     let gap = Gap {
@@ -136,11 +147,14 @@ impl<'a, 'b> Search<'a, 'b> {
                         end: slots,
                         containers,
                     };
-                    let any = self.insert(gap, 0.0);
+                    let any = self.insert(gap, Scatter::default());
                     self.state.commit();
                     self.keep_best();
                     if any {
                         more = true;
+                        if containers < together {
+                            entered[class] = 0;
+                        }
                         break;
                     }
                 }
@@ -168,15 +182,29 @@ impl<'a, 'b> Search<'a, 'b> {
         sizes
     }
 
-    fn insert(&mut self, gap: Gap, noise: f64) -> bool {
+    fn insert(&mut self, gap: Gap, scatter: Scatter) -> bool {
         self.inserter.insert(
             self.state,
             &mut self.gains,
             gap,
-            noise,
+            scatter,
             &mut self.random,
             &mut self.put,
         )
+    }
+
+    fn scatter(&mut self) -> Scatter {
+        match self.random.below(10) {
+            0..3 => Scatter::default(),
+            3..9 => Scatter {
+                noise: 0.15,
+                skip: false,
+            },
+            _ => Scatter {
+                noise: 0.15,
+                skip: true,
+            },
+        }
     }
 
     /// Run the moves; the number made.
@@ -295,10 +323,10 @@ impl<'a, 'b> Search<'a, 'b> {
             });
         }
         self.random.shuffle(&mut gaps);
-        let noise = if self.random.below(3) == 0 { 0.0 } else { 0.15 };
+        let scatter = self.scatter();
         let mut classes = Vec::with_capacity(places);
         for gap in gaps {
-            self.insert(gap, noise);
+            self.insert(gap, scatter);
             classes.push(gap.class);
         }
         Some(classes)
@@ -345,7 +373,7 @@ impl<'a, 'b> Search<'a, 'b> {
             let freed = self.clear_batch(class, from, end)?;
             gaps.push((class, from, end, freed));
         }
-        let noise = if self.random.below(3) == 0 { 0.0 } else { 0.15 };
+        let scatter = self.scatter();
         let mut classes = Vec::new();
         for (class, from, end, freed) in gaps {
             let sizes = self.sizes(class);
@@ -362,7 +390,7 @@ impl<'a, 'b> Search<'a, 'b> {
                         end,
                         containers,
                     },
-                    noise,
+                    scatter,
                 );
             }
             for _ in 0..self.random.below(4) {
@@ -373,7 +401,7 @@ impl<'a, 'b> Search<'a, 'b> {
                         end,
                         containers: 1,
                     },
-                    noise,
+                    scatter,
                 );
             }
             classes.push(class);
