@@ -83,10 +83,11 @@ create table member (
   created_at timestamptz not null default now(),
   updated_at timestamptz not null default now(),
   retired_at timestamptz,
-  constraint member_identity unique (cooperative_id, id),
-  constraint member_email_taken unique (cooperative_id, email)
+  constraint member_identity unique (cooperative_id, id)
 );
 create index member_email on member (email);
+-- whoever left may come back under the same address
+create unique index member_email_taken on member (cooperative_id, email) where retired_at is null;
 call protect_rows('member');
 call keep_versions('member');
 

@@ -10,5 +10,5 @@ pub mod task;
 pub use clock::{Clock, SystemClock};
 pub use permission::{Access, Operation};
 pub use refusal::{FieldProblem, Refusal};
-pub use role::{Actor, Grant, Qualification, QualificationKind, Role};
+pub use role::{Actor, Grant, Qualification, QualificationKind, Role, RoleScope};
 pub mod quantity;

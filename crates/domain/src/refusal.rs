@@ -121,6 +121,9 @@ pub enum Refusal {
         /// The rule.
         why: String,
     },
+    /// Without this member nobody could coordinate.
+    #[error("this is the last coordinator who can sign in; give somebody else the role first")]
+    LastCoordinator,
     /// The same idempotency key came with another request.
     #[error("this idempotency key was used for another request")]
     KeyReused,
@@ -151,6 +154,7 @@ impl Refusal {
             Self::PlanOvertaken { .. } => "plan-overtaken",
             Self::MoreThanCut { .. } => "more-than-cut",
             Self::DayNotAllowed { .. } => "day-not-allowed",
+            Self::LastCoordinator => "last-coordinator",
             Self::KeyReused => "key-reused",
             Self::TooMuch { .. } => "too-much",
         }

@@ -6,6 +6,7 @@ use uuid::Uuid;
 
 /// What a member may be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum Role {
     /// Plans and answers for the whole co-operative.
@@ -32,14 +33,34 @@ impl Role {
         }
     }
 
+    /// What the role is held for.
+    pub fn scope(self) -> RoleScope {
+        match self {
+            Role::Coordinator => RoleScope::Cooperative,
+            Role::Lead | Role::Volunteer => RoleScope::Site,
+            Role::Reader => RoleScope::Recipient,
+        }
+    }
+
     /// The role of that name.
     pub fn parse(name: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|role| role.as_str() == name)
     }
 }
 
+/// What a role is held for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RoleScope {
+    /// The whole co-operative.
+    Cooperative,
+    /// One site.
+    Site,
+    /// One recipient.
+    Recipient,
+}
+
 /// A role with its reach: a site for leads and volunteers, a recipient for readers.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 pub struct Grant {
     /// The role.
     pub role: Role,
@@ -51,6 +72,7 @@ pub struct Grant {
 
 /// A kind of training that some tasks need.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
 #[serde(rename_all = "snake_case")]
 pub enum QualificationKind {
     /// May handle acids, bases and fertiliser concentrates.
@@ -102,6 +124,13 @@ pub struct Actor {
     pub qualifications: Vec<Qualification>,
 }
 
+impl Qualification {
+    /// Whether it holds on a day.
+    pub fn holds_on(&self, day: NaiveDate) -> bool {
+        self.issued_on <= day && self.expires_on.is_none_or(|last| day <= last)
+    }
+}
+
 impl Actor {
     /// Whether the member is a coordinator.
     pub fn is_coordinator(&self) -> bool {
@@ -135,8 +164,8 @@ impl Actor {
 
     /// Whether a qualification of a kind holds on a day.
     pub fn is_qualified(&self, kind: QualificationKind, on: NaiveDate) -> bool {
-        self.qualifications.iter().any(|q| {
-            q.kind == kind && q.issued_on <= on && q.expires_on.is_none_or(|last| on <= last)
-        })
+        self.qualifications
+            .iter()
+            .any(|q| q.kind == kind && q.holds_on(on))
     }
 }

@@ -30,6 +30,16 @@ pub struct AuditEntry {
     pub change: Value,
 }
 
+/// An entry with the name of whoever it is did it.
+#[derive(Debug, Clone, sqlx::FromRow)]
+pub struct AuditLine {
+    /// The entry.
+    #[sqlx(flatten)]
+    pub entry: AuditEntry,
+    /// Name of the member now; `None` for the server itself.
+    pub member_name: Option<String>,
+}
+
 /// Adds an entry.
 ///
 /// # Errors
@@ -58,12 +68,13 @@ pub async fn insert(tx: &mut Tx, cooperative_id: Uuid, entry: &AuditEntry) -> Re
 ///
 /// # Errors
 /// Those of the database.
-pub async fn list(tx: &mut Tx, noun_id: Option<Uuid>, page: Page) -> Result<Vec<AuditEntry>> {
+pub async fn list(tx: &mut Tx, noun_id: Option<Uuid>, page: Page) -> Result<Vec<AuditLine>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select id, at, member_id, operation, noun, noun_id, device, request_id, change from audit_entry
-          where cooperative_id = $1 and ($2::uuid is null or noun_id = $2) and ($3::uuid is null or id > $3)
-          order by id limit $4",
+        "select a.id, a.at, a.member_id, a.operation, a.noun, a.noun_id, a.device, a.request_id, a.change, m.name as member_name
+           from audit_entry a left join member m on m.cooperative_id = a.cooperative_id and m.id = a.member_id
+          where a.cooperative_id = $1 and ($2::uuid is null or a.noun_id = $2) and ($3::uuid is null or a.id > $3)
+          order by a.id limit $4",
     )
     .bind(cooperative_id)
     .bind(noun_id)

@@ -170,3 +170,20 @@ pub async fn in_use(tx: &mut Tx, id: Uuid) -> Result<Option<String>> {
     .fetch_optional(tx.connection())
     .await?)
 }
+
+/// The zone of one of these sites, or of the oldest site when there is none of them; `None` when the
+/// co-operative has no site in use.
+///
+/// # Errors
+/// Those of the database.
+pub async fn zone_among(tx: &mut Tx, sites: &[Uuid]) -> Result<Option<String>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select zone from site where cooperative_id = $1 and retired_at is null
+          order by (id = any($2)) desc, id limit 1",
+    )
+    .bind(cooperative_id)
+    .bind(sites)
+    .fetch_optional(tx.connection())
+    .await?)
+}
