@@ -5,7 +5,7 @@ use cotyl_store::{Tx, audit};
 use serde::Serialize;
 use uuid::Uuid;
 
-use crate::{App, Caller, Error, Result};
+use crate::{App, Caller, Error, Result, Visitor};
 
 /// What a use case changed.
 #[derive(Debug, Clone, Copy)]
@@ -41,6 +41,29 @@ impl App {
         Ok(())
     }
 
+    /// Keeps what somebody did with a link of theirs, before they were signed in.
+    pub(crate) async fn audit_visit(
+        &self,
+        tx: &mut Tx,
+        operation: &str,
+        visitor: &Visitor,
+        member_id: Uuid,
+    ) -> Result<()> {
+        let entry = audit::AuditEntry {
+            id: self.new_id(),
+            at: self.clock().now(),
+            member_id: Some(member_id),
+            operation: operation.to_owned(),
+            noun: "member".to_owned(),
+            noun_id: Some(member_id),
+            device: visitor.device.clone(),
+            request_id: visitor.request_id.clone(),
+            change: serde_json::json!({}),
+        };
+        audit::insert(tx, tx.cooperative_id(), &entry).await?;
+        Ok(())
+    }
+
     /// Audit entries in the order in which they were made, of one record where `noun_id` names it.
     ///
     /// # Errors
@@ -50,7 +73,7 @@ impl App {
         caller: &Caller,
         noun_id: Option<Uuid>,
         page: cotyl_store::Page,
-    ) -> Result<Vec<audit::AuditEntry>> {
+    ) -> Result<Vec<audit::AuditLine>> {
         self.read(Operation::ListAuditEntries, caller, async |tx, _| {
             Ok(audit::list(tx, noun_id, page).await?)
         })

@@ -19,6 +19,15 @@ pub struct Caller {
     pub idempotency: Option<Idempotency>,
 }
 
+/// Somebody who has not signed in, as the request's headers say.
+#[derive(Debug, Clone, Default)]
+pub struct Visitor {
+    /// What the client calls itself, cut to a sane length.
+    pub device: String,
+    /// Identifier of the request, as in the log.
+    pub request_id: String,
+}
+
 /// An idempotency key with the fingerprint of the request it came with.
 #[derive(Debug, Clone)]
 pub struct Idempotency {

@@ -6,9 +6,17 @@ mod audit_log;
 mod caller;
 mod error;
 pub mod found;
+mod groups;
 pub mod input;
+pub mod invitations;
 pub mod keys;
+pub mod links;
+pub mod me;
+mod member_roles;
+mod members;
+mod password_resets;
 pub mod passwords;
+mod qualifications;
 pub mod sign_in;
 pub mod sites;
 
@@ -22,13 +30,17 @@ use uuid::Uuid;
 use uuid::timestamp::context::ContextV7;
 
 pub use audit_log::Changed;
-pub use caller::{Caller, Idempotency};
+pub use caller::{Caller, Idempotency, Visitor};
 pub use cotyl_store::Page;
 pub use error::{Error, Result};
 
 /// Records as they are kept, for those above this crate.
 pub mod records {
-    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::audit::{AuditEntry, AuditLine};
+    pub use cotyl_store::cooperatives::Cooperative;
+    pub use cotyl_store::groups::{Group, GroupFields};
+    pub use cotyl_store::members::Member;
+    pub use cotyl_store::qualifications::{Qualification, QualificationFields};
     pub use cotyl_store::sites::{Site, SiteFields};
 }
 

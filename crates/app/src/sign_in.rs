@@ -3,7 +3,7 @@
 
 use chrono::{DateTime, Duration, Utc};
 use cotyl_domain::{FieldProblem, Operation};
-use cotyl_store::{Scope, sessions};
+use cotyl_store::{Scope, links, sessions};
 use uuid::Uuid;
 
 use crate::input::Problems;
@@ -239,6 +239,7 @@ impl App {
         self.write(Operation::ChangePassword, caller, async |tx, actor| {
             let now = self.clock().now();
             sessions::set_password(tx, actor.member_id, &hash).await?;
+            links::void(tx, actor.member_id).await?;
             sessions::end_others(
                 tx,
                 actor.member_id,
