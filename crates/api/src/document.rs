@@ -7,7 +7,10 @@ use utoipa_actix_web::{AppExt, scope};
 
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
-use crate::{sessions, sites};
+use crate::{
+    audit_entries, groups, invitations, me, members, password_resets, qualifications, sessions,
+    sites,
+};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -54,7 +57,28 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(sites::create_site)
         .service(sites::read_site)
         .service(sites::change_site)
-        .service(sites::retire_site);
+        .service(sites::retire_site)
+        .service(me::read_me)
+        .service(invitations::invite_member)
+        .service(invitations::accept_invitation)
+        .service(password_resets::reset_member_password)
+        .service(password_resets::redeem_password_reset)
+        .service(members::list_members)
+        .service(members::read_member)
+        .service(members::change_member)
+        .service(members::retire_member)
+        .service(members::set_member_roles)
+        .service(qualifications::list_qualifications)
+        .service(qualifications::add_qualification)
+        .service(qualifications::read_qualification)
+        .service(qualifications::change_qualification)
+        .service(qualifications::retire_qualification)
+        .service(groups::list_groups)
+        .service(groups::create_group)
+        .service(groups::read_group)
+        .service(groups::change_group)
+        .service(groups::retire_group)
+        .service(audit_entries::list_audit_entries);
 }
 
 /// The document.

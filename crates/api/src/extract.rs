@@ -10,7 +10,7 @@ use actix_web::web::{Bytes, Data};
 use actix_web::{FromRequest, HttpMessage, HttpRequest};
 use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use cotyl_app::{Caller, Idempotency, Page};
+use cotyl_app::{Caller, Idempotency, Page, Visitor};
 use cotyl_domain::FieldProblem;
 use serde::Deserialize;
 use serde::de::DeserializeOwned;
@@ -180,6 +180,23 @@ pub struct RecordsQuery {
     pub with_retired: bool,
 }
 
+/// Which part of a list of records of sites.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct SiteRecordsQuery {
+    /// Most records, 1 to 200; 50 when left out.
+    #[param(minimum = 1, maximum = 200)]
+    pub limit: Option<i64>,
+    /// The cursor that the page before gave in `next`.
+    pub after: Option<String>,
+    /// Whether retired records are listed too.
+    #[serde(default)]
+    pub with_retired: bool,
+    /// Only what belongs to this site.
+    pub site_id: Option<Uuid>,
+}
+
 /// The page that limit and cursor describe.
 ///
 /// # Errors
@@ -235,12 +252,24 @@ fn caller(request: &HttpRequest) -> Result<Caller, Problem> {
         ))?;
     let mut caller = state.app.verify_access_token(token)?;
     caller.device = device(request);
-    caller.request_id = request
+    caller.request_id = request_id(request);
+    Ok(caller)
+}
+
+fn request_id(request: &HttpRequest) -> String {
+    request
         .extensions()
         .get::<RequestId>()
         .map(ToString::to_string)
-        .unwrap_or_default();
-    Ok(caller)
+        .unwrap_or_default()
+}
+
+/// Whoever sends a request without a token.
+pub fn visitor(request: &HttpRequest) -> Visitor {
+    Visitor {
+        device: device(request),
+        request_id: request_id(request),
+    }
 }
 
 /// What the client calls itself.

@@ -3,10 +3,17 @@
 //! Handlers are thin: read the request, call one use case, write the answer. Only `problem.rs` turns
 //! errors of the application into HTTP.
 
+pub mod audit_entries;
 pub mod document;
 pub mod extract;
+pub mod groups;
 pub mod health;
+pub mod invitations;
+pub mod me;
+pub mod members;
+pub mod password_resets;
 pub mod problem;
+pub mod qualifications;
 mod request_log;
 pub mod respond;
 pub mod serve;
