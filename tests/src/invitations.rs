@@ -231,6 +231,9 @@ async fn bad_fields_and_roles_are_named() {
         reply.pointers(),
         ["/roles/0/site_id", "/roles/1/recipient_id"]
     );
+    let many = vec![json!({"role": "coordinator"}); 101];
+    let reply = invite(&api, many.into()).await.expect(422);
+    assert_eq!(reply.pointers(), ["/roles"]);
     // nobody was added
     let members = api.get(COORDINATOR, "/members?limit=100").await.expect(200);
     assert!(!members.text.contains(BO));

@@ -1,10 +1,10 @@
 //! The permission table, cell by cell, against the API as it is served.
 //!
-//! A request is judged in this order: the token (401), the form of path, query and body (404, 400, 415,
-//! 422, 428), the plain checks of the body's fields (422), then the table (403), then the record and its
-//! version. The order of the middle two gives nothing away: they tell only about what the caller sent.
-//! So every call here carries a request that passes them, made from the examples, defaults and types of
-//! the API document, and what remains to be seen is the table's answer.
+//! A request is judged in this order: the forms of path, query and `If-Match` together with the token, as
+//! the handler names them (404, 422, 428, 401); the form of the body (415, 400, 422); the plain checks of
+//! its fields (422); the table (403); the record and its version (404, 403, 412, 409). What comes before
+//! the table gives nothing away, since it tells only about what the caller sent. So every call here is
+//! formed as the API document asks, from its examples, defaults and types, and the table decides.
 
 use actix_web::http::Method;
 use actix_web::test::TestRequest;

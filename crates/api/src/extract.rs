@@ -49,7 +49,9 @@ impl FromRequest for Signed {
     }
 }
 
-/// A signed-in caller with a JSON body.
+/// A signed-in caller with a JSON body. The token is judged before the body is read, and the form of the
+/// body before the permission, which the use case asks for: a forbidden caller learns what is wrong with
+/// their body first, and nothing else.
 pub struct SignedBody<T> {
     /// Who asks.
     pub caller: Caller,

@@ -3,6 +3,7 @@
 use cotyl_domain::Operation;
 use cotyl_store::{Tx, audit};
 use serde::Serialize;
+use serde_json::Value;
 use uuid::Uuid;
 
 use crate::{App, Caller, Error, Result, Visitor};
@@ -48,6 +49,7 @@ impl App {
         operation: &str,
         visitor: &Visitor,
         member_id: Uuid,
+        became: Value,
     ) -> Result<()> {
         let entry = audit::AuditEntry {
             id: self.new_id(),
@@ -58,7 +60,7 @@ impl App {
             noun_id: Some(member_id),
             device: visitor.device.clone(),
             request_id: visitor.request_id.clone(),
-            change: serde_json::json!({}),
+            change: became,
         };
         audit::insert(tx, tx.cooperative_id(), &entry).await?;
         Ok(())

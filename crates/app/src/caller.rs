@@ -20,7 +20,7 @@ pub struct Caller {
 }
 
 /// Somebody who has not signed in, as the request's headers say.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct Visitor {
     /// What the client calls itself, cut to a sane length.
     pub device: String,

@@ -90,12 +90,12 @@ impl App {
                 if member.retired_at.is_some() || !links::mark_used(tx, link.id, now).await? {
                     return Err(REFUSED);
                 }
-                if let Some(name) = used.name {
-                    members::update(tx, member.id, name.trim(), &member.email).await?;
-                }
+                let name = used.name.map_or(member.name.as_str(), str::trim);
+                members::update(tx, member.id, name, &member.email).await?;
                 sessions::set_password(tx, member.id, &password_hash).await?;
                 sessions::end_others(tx, member.id, None, "password_changed", now).await?;
-                self.audit_visit(tx, used.operation, used.visitor, member.id)
+                let became = serde_json::json!({ "name": name });
+                self.audit_visit(tx, used.operation, used.visitor, member.id, became)
                     .await
             })
             .await?;
