@@ -7,6 +7,7 @@ mod caller;
 mod error;
 pub mod found;
 mod groups;
+mod growing;
 pub mod input;
 pub mod invitations;
 pub mod keys;
@@ -19,6 +20,9 @@ pub mod passwords;
 mod qualifications;
 pub mod sign_in;
 pub mod sites;
+pub mod sowing_steps;
+mod sowing_tasks;
+pub mod sowings;
 
 use std::sync::{Arc, Mutex};
 
@@ -42,6 +46,8 @@ pub mod records {
     pub use cotyl_store::members::Member;
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
     pub use cotyl_store::sites::{Site, SiteFields};
+    pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
+    pub use cotyl_store::tasks::Task;
 }
 
 /// The application: a database, a clock, keys and settings.

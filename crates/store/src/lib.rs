@@ -8,6 +8,7 @@ pub mod audit;
 pub mod cooperatives;
 mod error;
 pub mod groups;
+pub mod growing;
 pub mod idempotency;
 pub mod links;
 pub mod members;
@@ -17,6 +18,8 @@ pub mod qualifications;
 pub mod sessions;
 pub mod signing_keys;
 pub mod sites;
+pub mod sowings;
+pub mod tasks;
 mod tx;
 
 pub use error::Error;

@@ -1,0 +1,273 @@
+//! Tasks, and the claims on them.
+
+use chrono::{DateTime, NaiveDate, Utc};
+use cotyl_domain::QualificationKind;
+use cotyl_domain::task::{TaskKind, TaskState};
+use serde::{Deserialize, Serialize};
+use sqlx::types::Json;
+use uuid::Uuid;
+
+use crate::{Error, Result, Tx};
+
+/// A task with everything that people need to know of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, sqlx::FromRow)]
+pub struct Task {
+    /// The task.
+    pub id: Uuid,
+    /// Its site.
+    pub site_id: Uuid,
+    /// Name of the site.
+    pub site_name: String,
+    /// IANA time zone of the site.
+    pub zone: String,
+    /// What is to be done.
+    pub kind: String,
+    /// The sowing it belongs to.
+    pub sowing_id: Uuid,
+    /// Which cut, for cutting; 0 for the others.
+    pub cut_number: i32,
+    /// The station.
+    pub station_id: Uuid,
+    /// Name of the station.
+    pub station_name: String,
+    /// `passive` or `aerated`.
+    pub method: String,
+    /// The crop.
+    pub crop_id: Uuid,
+    /// Name of the crop.
+    pub crop_name: String,
+    /// Containers of the sowing.
+    pub containers: i32,
+    /// The local day on which the work falls.
+    pub day: NaiveDate,
+    /// First opening of that day.
+    pub opens_at: DateTime<Utc>,
+    /// Last closing of that day.
+    pub due_at: DateTime<Utc>,
+    /// People needed.
+    pub people: i32,
+    /// Expected minutes of work of all people together.
+    pub minutes: i32,
+    /// Training needed.
+    pub qualification: Option<String>,
+    /// Where it stands.
+    pub state: String,
+    /// Why it was dropped.
+    pub cause: Option<String>,
+    /// When it was done, by the clock of the one who did it.
+    pub done_at: Option<DateTime<Utc>>,
+    /// When the server heard of it.
+    pub recorded_done_at: Option<DateTime<Utc>>,
+    /// Who reported it done.
+    pub done_by: Option<Uuid>,
+    /// Counts up with every change.
+    pub version: i64,
+    /// Who holds places of it now.
+    pub holders: Json<Vec<Holder>>,
+}
+
+impl Task {
+    /// What is to be done.
+    ///
+    /// # Errors
+    /// [`Error::Unreadable`] for a kind that this version does not know.
+    pub fn kind(&self) -> Result<TaskKind> {
+        TaskKind::parse(&self.kind)
+            .ok_or_else(|| Error::Unreadable(format!("task kind {}", self.kind)))
+    }
+
+    /// Where it stands.
+    ///
+    /// # Errors
+    /// [`Error::Unreadable`] for a state that this version does not know.
+    pub fn state(&self) -> Result<TaskState> {
+        TaskState::parse(&self.state)
+            .ok_or_else(|| Error::Unreadable(format!("task state {}", self.state)))
+    }
+
+    /// Training needed.
+    ///
+    /// # Errors
+    /// [`Error::Unreadable`] for a qualification that this version does not know.
+    pub fn qualification(&self) -> Result<Option<QualificationKind>> {
+        self.qualification
+            .as_deref()
+            .map(|name| {
+                QualificationKind::parse(name)
+                    .ok_or_else(|| Error::Unreadable(format!("qualification {name}")))
+            })
+            .transpose()
+    }
+}
+
+/// Who holds a place of a task.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Holder {
+    /// The member.
+    pub member_id: Uuid,
+    /// Their name.
+    pub name: String,
+    /// The place.
+    pub place: i32,
+    /// Since when.
+    pub claimed_at: DateTime<Utc>,
+}
+
+/// A task to be added.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TaskFields {
+    /// Its site.
+    pub site_id: Uuid,
+    /// The sowing.
+    pub sowing_id: Uuid,
+    /// What is to be done.
+    pub kind: TaskKind,
+    /// Which cut, for cutting; 0 for the others.
+    pub cut_number: i32,
+    /// The local day and its window.
+    pub window: Window,
+    /// Expected minutes of work.
+    pub minutes: i32,
+    /// Training needed.
+    pub qualification: Option<QualificationKind>,
+}
+
+/// The local day of a task and its window.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Window {
+    /// The local day.
+    pub day: NaiveDate,
+    /// First opening.
+    pub opens_at: DateTime<Utc>,
+    /// Last closing.
+    pub due_at: DateTime<Utc>,
+}
+
+/// Adds a task, state `open`; one that the sowing has already is left as it is.
+///
+/// # Errors
+/// Those of the database.
+pub async fn insert(tx: &mut Tx, id: Uuid, new: &TaskFields) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query(
+        "insert into task (id, cooperative_id, site_id, kind, sowing_id, cut_number, day, opens_at, due_at, minutes, qualification)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict on constraint task_of_sowing_once do nothing",
+    )
+    .bind(id)
+    .bind(cooperative_id)
+    .bind(new.site_id)
+    .bind(new.kind.as_str())
+    .bind(new.sowing_id)
+    .bind(new.cut_number)
+    .bind(new.window.day)
+    .bind(new.window.opens_at)
+    .bind(new.window.due_at)
+    .bind(new.minutes)
+    .bind(new.qualification.map(QualificationKind::as_str))
+    .execute(tx.connection())
+    .await?;
+    Ok(())
+}
+
+/// Moves a task that is still to be done; its claims stay. Whether it moved or got other minutes.
+///
+/// # Errors
+/// Those of the database.
+pub async fn move_to_do(tx: &mut Tx, new: &TaskFields) -> Result<bool> {
+    let cooperative_id = tx.cooperative_id();
+    let moved = sqlx::query(
+        "update task set day = $5, opens_at = $6, due_at = $7, minutes = $8
+          where cooperative_id = $1 and sowing_id = $2 and kind = $3 and cut_number = $4 and state in ('open', 'held')
+            and (day, opens_at, due_at, minutes) is distinct from ($5, $6, $7, $8)",
+    )
+    .bind(cooperative_id)
+    .bind(new.sowing_id)
+    .bind(new.kind.as_str())
+    .bind(new.cut_number)
+    .bind(new.window.day)
+    .bind(new.window.opens_at)
+    .bind(new.window.due_at)
+    .bind(new.minutes)
+    .execute(tx.connection())
+    .await?
+    .rows_affected();
+    Ok(moved > 0)
+}
+
+/// Drops what is still to be done for a sowing and ends the claims on it; how many tasks.
+///
+/// # Errors
+/// Those of the database.
+pub async fn drop_of_sowing(
+    tx: &mut Tx,
+    sowing_id: Uuid,
+    cause: &str,
+    now: DateTime<Utc>,
+) -> Result<u64> {
+    let cooperative_id = tx.cooperative_id();
+    // tasks first: a claim under way holds its task, so its row is seen once the task comes free
+    let dropped = sqlx::query(
+        "update task set state = 'dropped', cause = $3
+          where cooperative_id = $1 and sowing_id = $2 and state in ('open', 'held')",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(cause)
+    .execute(tx.connection())
+    .await?
+    .rows_affected();
+    sqlx::query(
+        "update claim c set ended_at = greatest($3, c.claimed_at), end_kind = 'dropped' from task t
+          where t.cooperative_id = $1 and t.sowing_id = $2 and t.state = 'dropped'
+            and c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.ended_at is null",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(now)
+    .execute(tx.connection())
+    .await?;
+    Ok(dropped)
+}
+
+/// The work whose doing a step of the sowing shows.
+#[derive(Debug, Clone, Copy)]
+pub struct Done {
+    /// What was done.
+    pub kind: TaskKind,
+    /// When, by the clock of the one who did it.
+    pub done_at: DateTime<Utc>,
+    /// When the server heard of it.
+    pub recorded_at: DateTime<Utc>,
+    /// Who reported it.
+    pub member_id: Uuid,
+}
+
+/// Marks a task of the sowing done, if it is still to be done, and ends the claims on it.
+///
+/// # Errors
+/// Those of the database.
+pub async fn finish_of_sowing(tx: &mut Tx, sowing_id: Uuid, done: Done) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    let ids: Vec<Uuid> = sqlx::query_scalar(
+        "update task set state = 'done', done_at = $4, recorded_done_at = $5, done_by = $6
+          where cooperative_id = $1 and sowing_id = $2 and kind = $3 and state in ('open', 'held') returning id",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(done.kind.as_str())
+    .bind(done.done_at)
+    .bind(done.recorded_at)
+    .bind(done.member_id)
+    .fetch_all(tx.connection())
+    .await?;
+    sqlx::query(
+        "update claim set ended_at = greatest($3, claimed_at), end_kind = 'finished'
+          where cooperative_id = $1 and task_id = any($2) and ended_at is null",
+    )
+    .bind(cooperative_id)
+    .bind(ids)
+    .bind(done.recorded_at)
+    .execute(tx.connection())
+    .await?;
+    Ok(())
+}
