@@ -11,6 +11,7 @@ use crate::{
     audit_entries, groups, invitations, me, members, password_resets, qualifications, sessions,
     sites,
 };
+use crate::{sessions, sites, sowings, tasks};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -79,6 +80,17 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(groups::change_group)
         .service(groups::retire_group)
         .service(audit_entries::list_audit_entries);
+        .service(sowings::list_sowings)
+        .service(sowings::create_sowing)
+        .service(sowings::read_sowing)
+        .service(sowings::change_sowing)
+        .service(sowings::list_sowing_events)
+        .service(sowings::record_sowing_event)
+        .service(tasks::list_tasks)
+        .service(tasks::read_task)
+        .service(tasks::claim_task)
+        .service(tasks::release_task)
+        .service(tasks::finish_task);
 }
 
 /// The document.

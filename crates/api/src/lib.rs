@@ -19,6 +19,8 @@ pub mod respond;
 pub mod serve;
 pub mod sessions;
 pub mod sites;
+pub mod sowings;
+pub mod tasks;
 pub mod throttle;
 
 pub use document::{openapi, operations};

@@ -53,17 +53,29 @@ pub fn one_more(page: Page) -> Page {
     }
 }
 
-/// 200 with a page and, in `Link`, the address of the next one (RFC 8288).
+/// 200 with a page of records in the order of their ids.
 pub fn listed<R, T: Serialize>(
     request: &HttpRequest,
     page: Page,
-    mut records: Vec<R>,
+    records: Vec<R>,
     id: impl Fn(&R) -> Uuid,
     wire: impl Fn(R) -> T,
 ) -> HttpResponse {
-    let limit = usize::try_from(page.limit).unwrap_or(usize::MAX);
+    listed_by(request, page.limit, records, |r| cursor(id(r)), wire)
+}
+
+/// 200 with a page and, in `Link`, the address of the next one (RFC 8288); `cursor` continues after
+/// a record.
+pub fn listed_by<R, T: Serialize>(
+    request: &HttpRequest,
+    limit: i64,
+    mut records: Vec<R>,
+    cursor: impl Fn(&R) -> String,
+    wire: impl Fn(R) -> T,
+) -> HttpResponse {
+    let limit = usize::try_from(limit).unwrap_or(usize::MAX);
     let next = (records.len() > limit)
-        .then(|| records.get(limit - 1).map(|record| cursor(id(record))))
+        .then(|| records.get(limit - 1).map(cursor))
         .flatten();
     records.truncate(limit);
     let mut response = HttpResponse::Ok();

@@ -20,9 +20,12 @@ pub mod passwords;
 mod qualifications;
 pub mod sign_in;
 pub mod sites;
+pub mod sowing_events;
 pub mod sowing_steps;
 mod sowing_tasks;
 pub mod sowings;
+pub mod task_work;
+pub mod tasks;
 
 use std::sync::{Arc, Mutex};
 
@@ -45,9 +48,11 @@ pub mod records {
     pub use cotyl_store::groups::{Group, GroupFields};
     pub use cotyl_store::members::Member;
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
+    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::claims::Claim;
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
-    pub use cotyl_store::tasks::Task;
+    pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
 }
 
 /// The application: a database, a clock, keys and settings.

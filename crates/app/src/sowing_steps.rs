@@ -197,15 +197,25 @@ impl App {
         step: &SowingStep,
         done_at: DateTime<Utc>,
     ) -> Result<()> {
-        let kinds: &[TaskKind] = match step {
-            SowingStep::Sown { .. } => &[TaskKind::Sow],
-            SowingStep::Sprouted { .. } | SowingStep::Cut { .. } => &[TaskKind::CheckGermination],
-            SowingStep::Cleared { .. } => &[TaskKind::ClearAndClean],
-            SowingStep::Lost { .. } => &[],
+        let mut shown = match step {
+            SowingStep::Sown { .. } => vec![(TaskKind::Sow, 0)],
+            SowingStep::Sprouted { .. } | SowingStep::Cut { .. } => {
+                vec![(TaskKind::CheckGermination, 0)]
+            }
+            SowingStep::Cleared { .. } => vec![(TaskKind::ClearAndClean, 0)],
+            SowingStep::Lost { .. } => vec![],
         };
-        for &kind in kinds {
+        if sowing.state.0.is_over() {
+            for (number, _) in (1..).zip(&sowing.planned_cuts) {
+                if tasks::weighed_on(tx, sowing.id, number).await?.is_some() {
+                    shown.push((TaskKind::Cut, number));
+                }
+            }
+        }
+        for (kind, cut_number) in shown {
             let done = Done {
                 kind,
+                cut_number,
                 done_at,
                 recorded_at: self.clock().now(),
                 member_id: caller.member_id,

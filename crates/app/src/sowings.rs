@@ -1,13 +1,51 @@
 //! Sowings: from a plan or by hand.
 
-use chrono::NaiveDate;
-use cotyl_store::Tx;
-use cotyl_store::sowings::{self, Sowing, SowingEvent, SowingFields};
+use chrono::{Days, NaiveDate, TimeDelta};
+use cotyl_domain::sowing::SowingState;
+use cotyl_domain::{Actor, Operation, Refusal};
+use cotyl_store::growing;
+use cotyl_store::sowings::{self, Sowing, SowingEvent, SowingFields, SowingFilter, SowingView};
+use cotyl_store::tasks::{self, TaskFilter, TaskPage};
+use cotyl_store::{Page, Tx};
+use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::growing::Ground;
-use crate::{App, Caller, Result};
+use crate::input::{Problems, require_version};
+use crate::tasks::TaskForMember;
+use crate::{App, Caller, Changed, Error, Result};
+
+/// How far from today a sowing made by hand may be.
+const MOST_DAYS_AWAY: TimeDelta = TimeDelta::days(400);
+/// How long a sowing may stand from its first day to its last cut.
+const MOST_DAYS_STANDING: TimeDelta = TimeDelta::days(700);
+
+/// A sowing made by hand. What is left out is reckoned by the growth rules.
+#[derive(Debug, Clone, Serialize)]
+pub struct HandSowing {
+    /// Its site.
+    pub site_id: Uuid,
+    /// Its station.
+    pub station_id: Uuid,
+    /// Its crop.
+    pub crop_id: Uuid,
+    /// Containers.
+    pub containers: i32,
+    /// The day on which it is to be sown.
+    pub sow_on: NaiveDate,
+    /// Days on which it is to be cut.
+    pub planned_cuts: Option<Vec<NaiveDate>>,
+}
+
+/// A sowing with its tasks, for one member.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct SowingDetail {
+    /// The sowing with its names and cuts.
+    pub view: SowingView,
+    /// All its tasks, in the order in which they are due.
+    pub tasks: Vec<TaskForMember>,
+}
 
 /// A sowing to be written down with all its days.
 #[derive(Debug, Clone)]
@@ -33,6 +71,193 @@ pub struct NewSowing {
 }
 
 impl App {
+    /// Writes down a sowing made by hand.
+    ///
+    /// # Errors
+    /// [`Error::Invalid`] for fields that cannot be accepted, [`Refusal::StationFull`].
+    pub async fn create_sowing(&self, caller: &Caller, input: &HandSowing) -> Result<SowingDetail> {
+        let operation = Operation::CreateSowing;
+        self.write_once(operation, caller, async |tx, actor| {
+            let ground = ground_by_hand(tx, actor, input).await?;
+            let new = self.days_by_hand(&ground, input)?;
+            let sowing = self.add_planned_sowing(tx, caller, &new).await?;
+            self.audit_sowing(tx, operation, caller, sowing.id, input)
+                .await?;
+            self.sowing_detail(tx, actor, sowing.id).await
+        })
+        .await
+    }
+
+    /// A page of sowings within the reach of the member.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn list_sowings(
+        &self,
+        caller: &Caller,
+        filter: &SowingFilter,
+        page: Page,
+    ) -> Result<Vec<SowingView>> {
+        self.read(Operation::ListSowings, caller, async |tx, actor| {
+            let filter = SowingFilter {
+                sites: Operation::ListSowings
+                    .reach(actor)
+                    .site_filter()
+                    .map(<[Uuid]>::to_vec),
+                ..filter.clone()
+            };
+            Ok(sowings::list(tx, &filter, page).await?)
+        })
+        .await
+    }
+
+    /// One sowing with its tasks and cuts.
+    ///
+    /// # Errors
+    /// [`Error::NotFound`] when there is none of this id within the reach of the member.
+    pub async fn read_sowing(&self, caller: &Caller, id: Uuid) -> Result<SowingDetail> {
+        self.read(Operation::ReadSowing, caller, async |tx, actor| {
+            self.sowing_detail(tx, actor, id).await
+        })
+        .await
+    }
+
+    /// Changes the note of a sowing and, while it is planned, how many containers it has.
+    ///
+    /// # Errors
+    /// [`Error::Stale`], [`Refusal::WrongState`], [`Refusal::StationFull`].
+    pub async fn change_sowing(
+        &self,
+        caller: &Caller,
+        id: Uuid,
+        expected: Option<i64>,
+        containers: i32,
+        note: &str,
+    ) -> Result<SowingDetail> {
+        let operation = Operation::ChangeSowing;
+        let mut problems = Problems::new();
+        problems.within("/containers", containers.into(), 1, 10_000);
+        problems.text("/note", note, 0, 1000);
+        problems.finish()?;
+        self.write(operation, caller, async |tx, actor| {
+            let mut sowing = lock(tx, actor, operation, id).await?;
+            require_version(expected, sowing.version)?;
+            if containers != sowing.containers && sowing.state.0 != SowingState::Planned {
+                return Err(Refusal::WrongState {
+                    what: "the sowing".into(),
+                    state: sowing.state.0.as_str().into(),
+                    step: "given another number of containers".into(),
+                }
+                .into());
+            }
+            sowing.note = note.trim().to_owned();
+            let sowing = self.set_containers(tx, &sowing, containers).await?;
+            let ground = Ground::load(tx, sowing.station_id, sowing.crop_id).await?;
+            self.move_sowing(tx, caller, sowing, &ground).await?;
+            let became = json!({"containers": containers, "note": note});
+            self.audit_sowing(tx, operation, caller, id, &became)
+                .await?;
+            self.sowing_detail(tx, actor, id).await
+        })
+        .await
+    }
+
+    /// The days of a sowing made by hand: those given, or those that growth expects.
+    fn days_by_hand(&self, ground: &Ground, input: &HandSowing) -> Result<NewSowing> {
+        let mut problems = Problems::new();
+        problems.within("/containers", input.containers.into(), 1, 10_000);
+        let today = ground.day_of(self.clock().now());
+        check_days(&mut problems, ground, input, today);
+        problems.finish()?;
+        let (planned_cuts, expected_milligrams) = match &input.planned_cuts {
+            Some(cuts) => {
+                let weights = ground.expected_on(input.sow_on, cuts, input.containers)?;
+                (cuts.clone(), weights)
+            }
+            None => ground
+                .expected(input.sow_on, input.containers)?
+                .into_iter()
+                .unzip(),
+        };
+        let cleaning = Days::new(u64::from(ground.profile.cleaning_days) + 1);
+        let free_on = planned_cuts
+            .last()
+            .and_then(|last| last.checked_add_days(cleaning))
+            .ok_or_else(|| {
+                Error::field(
+                    "/planned_cuts",
+                    "none-expected",
+                    "no cut is to be expected at this station from this day: it is too cold, too warm or too dark, \
+                     or the site is closed for too long; name the days to sow it all the same",
+                )
+            })?;
+        Ok(NewSowing {
+            site_id: input.site_id,
+            station_id: input.station_id,
+            crop_id: input.crop_id,
+            plan_id: None,
+            containers: input.containers,
+            sow_on: input.sow_on,
+            free_on,
+            planned_cuts,
+            expected_milligrams,
+        })
+    }
+
+    /// Gives a sowing another number of containers, with its expected weights in proportion.
+    pub(crate) async fn set_containers(
+        &self,
+        tx: &mut Tx,
+        sowing: &Sowing,
+        containers: i32,
+    ) -> Result<Sowing> {
+        let mut changed = sowing.clone();
+        changed.containers = containers;
+        for weight in &mut changed.expected_milligrams {
+            *weight = weight.saturating_mul(containers.into()) / i64::from(sowing.containers);
+        }
+        Ok(sowings::update(tx, &changed).await?)
+    }
+
+    /// A sowing as the member sees it.
+    pub(crate) async fn sowing_detail(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        id: Uuid,
+    ) -> Result<SowingDetail> {
+        let view = sowings::get(tx, id)
+            .await?
+            .filter(|view| {
+                Operation::ReadSowing
+                    .reach(actor)
+                    .covers_site(view.sowing.site_id)
+            })
+            .ok_or(Error::NotFound("sowing"))?;
+        let filter = TaskFilter {
+            sowing_id: Some(id),
+            ..TaskFilter::default()
+        };
+        let tasks = tasks::list(tx, &filter, TaskPage::ALL)
+            .await?
+            .into_iter()
+            .map(|task| self.task_for(actor, task))
+            .collect::<Result<_>>()?;
+        Ok(SowingDetail { view, tasks })
+    }
+
+    pub(crate) async fn audit_sowing(
+        &self,
+        tx: &mut Tx,
+        operation: Operation,
+        caller: &Caller,
+        id: Uuid,
+        became: &impl Serialize,
+    ) -> Result<()> {
+        let changed = Changed { noun: "sowing", id };
+        self.audit(tx, operation, caller, changed, became).await
+    }
+
     /// Writes down a sowing, its `planned` entry and its tasks.
     ///
     /// # Errors
@@ -44,18 +269,6 @@ impl App {
         new: &NewSowing,
     ) -> Result<Sowing> {
         let ground = Ground::load(tx, new.station_id, new.crop_id).await?;
-        self.add_sowing(tx, caller, new, &ground, "").await
-    }
-
-    /// Writes down a sowing whose ground is read already.
-    pub(crate) async fn add_sowing(
-        &self,
-        tx: &mut Tx,
-        caller: &Caller,
-        new: &NewSowing,
-        ground: &Ground,
-        note: &str,
-    ) -> Result<Sowing> {
         let fields = SowingFields {
             site_id: new.site_id,
             station_id: new.station_id,
@@ -66,7 +279,6 @@ impl App {
             free_on: new.free_on,
             planned_cuts: &new.planned_cuts,
             expected_milligrams: &new.expected_milligrams,
-            note,
         };
         let sowing = sowings::insert(tx, self.new_id(), &fields).await?;
         let detail = json!({
@@ -76,7 +288,7 @@ impl App {
         let today = ground.day_of(self.clock().now());
         self.note_sowing_event(tx, caller, &sowing, "planned", today, detail)
             .await?;
-        self.add_sowing_tasks(tx, &sowing, ground).await?;
+        self.add_sowing_tasks(tx, &sowing, &ground).await?;
         Ok(sowing)
     }
 
@@ -101,5 +313,109 @@ impl App {
         };
         sowings::insert_event(tx, &event).await?;
         Ok(event)
+    }
+}
+
+/// A sowing held for a change, when the member reaches it.
+pub(crate) async fn lock(
+    tx: &mut Tx,
+    actor: &Actor,
+    operation: Operation,
+    id: Uuid,
+) -> Result<Sowing> {
+    let sowing = sowings::lock(tx, id)
+        .await?
+        .filter(|sowing| {
+            Operation::ReadSowing
+                .reach(actor)
+                .covers_site(sowing.site_id)
+        })
+        .ok_or(Error::NotFound("sowing"))?;
+    if !operation.reach(actor).covers_site(sowing.site_id) {
+        return Err(Error::Forbidden(operation));
+    }
+    Ok(sowing)
+}
+
+/// Crop, station and site of a sowing made by hand, when they belong together and are in use.
+async fn ground_by_hand(tx: &mut Tx, actor: &Actor, input: &HandSowing) -> Result<Ground> {
+    let (site, station, crop) =
+        growing::known(tx, input.site_id, input.station_id, input.crop_id).await?;
+    let mut problems = Problems::new();
+    let unknown = "there is no such record in this co-operative";
+    problems.require(site, "/site_id", "unknown", unknown);
+    problems.require(station, "/station_id", "unknown", unknown);
+    problems.require(crop, "/crop_id", "unknown", unknown);
+    problems.finish()?;
+    if !Operation::CreateSowing
+        .reach(actor)
+        .covers_site(input.site_id)
+    {
+        return Err(Error::Forbidden(Operation::CreateSowing));
+    }
+    let place = growing::place(tx, input.station_id, input.crop_id)
+        .await?
+        .ok_or(Error::NotFound("station or crop"))?;
+    let mut problems = Problems::new();
+    let retired = "is out of use";
+    problems.require(
+        place.site_id == input.site_id,
+        "/station_id",
+        "other-site",
+        "must be a station of the site",
+    );
+    problems.require(!place.site_retired, "/site_id", "retired", retired);
+    problems.require(!place.station_retired, "/station_id", "retired", retired);
+    problems.require(!place.crop_retired, "/crop_id", "retired", retired);
+    let method = place.method.clone();
+    let ground = Ground::of(place)?;
+    problems.require(
+        ground.profile.methods.iter().any(|suits| match suits {
+            cotyl_growth::GrowingMethod::Passive => method == "passive",
+            cotyl_growth::GrowingMethod::Aerated => method == "aerated",
+        }),
+        "/station_id",
+        "method",
+        "the crop is not grown by the method of this station",
+    );
+    problems.finish()?;
+    Ok(ground)
+}
+
+fn check_days(problems: &mut Problems, ground: &Ground, input: &HandSowing, today: NaiveDate) {
+    let open = |day: NaiveDate| day < today || ground.calendar.is_open_on(day);
+    let closed = "the site is closed on that day";
+    let away = input.sow_on.signed_duration_since(today).abs();
+    if away > MOST_DAYS_AWAY {
+        problems.add(
+            "/sow_on",
+            "range",
+            format!("must be within 400 days of today, {today}"),
+        );
+        return;
+    }
+    problems.require(open(input.sow_on), "/sow_on", "closed", closed);
+    let Some(cuts) = &input.planned_cuts else {
+        return;
+    };
+    let most = ground.profile.cut_milligrams.len();
+    if cuts.is_empty() || cuts.len() > most {
+        problems.add(
+            "/planned_cuts",
+            "length",
+            format!("must name 1 to {most} days for this crop, or be left out"),
+        );
+    }
+    let mut before = input.sow_on;
+    for (index, &cut) in cuts.iter().enumerate().take(most) {
+        let pointer = format!("/planned_cuts/{index}");
+        if cut <= before {
+            problems.add(pointer, "order", format!("must be after {before}"));
+        } else if cut - input.sow_on > MOST_DAYS_STANDING {
+            problems.add(pointer, "range", "must be within 700 days of the sowing");
+        } else if !open(cut) {
+            problems.add(pointer, "closed", closed);
+        }
+        before = cut.max(before);
     }
 }

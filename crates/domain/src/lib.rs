@@ -1,6 +1,7 @@
 //! Words, quantities, roles and rules that every other crate shares; no I/O.
 
 pub mod clock;
+pub mod guidance;
 pub mod permission;
 pub mod refusal;
 pub mod role;

@@ -5,6 +5,7 @@
 
 pub mod actors;
 pub mod audit;
+pub mod claims;
 pub mod cooperatives;
 mod error;
 pub mod groups;

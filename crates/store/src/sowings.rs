@@ -96,8 +96,6 @@ pub struct SowingFields<'a> {
     pub planned_cuts: &'a [NaiveDate],
     /// Expected fresh weight of the whole sowing, one figure a planned cut.
     pub expected_milligrams: &'a [i64],
-    /// Anything worth knowing.
-    pub note: &'a str,
 }
 
 /// A sowing with the names that people know it by.
@@ -172,8 +170,8 @@ pub struct SowingFilter {
 pub async fn insert(tx: &mut Tx, id: Uuid, new: &SowingFields<'_>) -> Result<Sowing> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "insert into sowing (id, cooperative_id, site_id, station_id, crop_id, plan_id, containers, sow_on, free_on, planned_cuts, expected_milligrams, note)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12) returning *",
+        "insert into sowing (id, cooperative_id, site_id, station_id, crop_id, plan_id, containers, sow_on, free_on, planned_cuts, expected_milligrams)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) returning *",
     )
     .bind(id)
     .bind(cooperative_id)
@@ -186,7 +184,6 @@ pub async fn insert(tx: &mut Tx, id: Uuid, new: &SowingFields<'_>) -> Result<Sow
     .bind(new.free_on)
     .bind(new.planned_cuts)
     .bind(new.expected_milligrams)
-    .bind(new.note)
     .fetch_one(tx.connection())
     .await?)
 }
@@ -380,6 +377,38 @@ pub async fn as_planned(tx: &mut Tx, sowing_id: Uuid) -> Result<Value> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_scalar(
         "select detail from sowing_event where cooperative_id = $1 and sowing_id = $2 and kind = 'planned' order by id limit 1",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .fetch_one(tx.connection())
+    .await?)
+}
+
+/// One entry of the history of a sowing.
+///
+/// # Errors
+/// Those of the database.
+pub async fn event(tx: &mut Tx, sowing_id: Uuid, id: Uuid) -> Result<Option<SowingEvent>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select id, sowing_id, kind, happened_on, recorded_at, member_id, detail from sowing_event
+          where cooperative_id = $1 and sowing_id = $2 and id = $3",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(id)
+    .fetch_optional(tx.connection())
+    .await?)
+}
+
+/// The day of the earliest cut that was entered.
+///
+/// # Errors
+/// Those of the database.
+pub async fn first_cut_on(tx: &mut Tx, sowing_id: Uuid) -> Result<Option<NaiveDate>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select min(happened_on) from sowing_event where cooperative_id = $1 and sowing_id = $2 and kind = 'cut'",
     )
     .bind(cooperative_id)
     .bind(sowing_id)

@@ -113,6 +113,178 @@ pub struct Holder {
     pub claimed_at: DateTime<Utc>,
 }
 
+/// Which tasks are listed. What is left out does not narrow the list.
+#[derive(Debug, Clone, Default)]
+pub struct TaskFilter {
+    /// This task.
+    pub id: Option<Uuid>,
+    /// Of this sowing.
+    pub sowing_id: Option<Uuid>,
+    /// Of these sites.
+    pub sites: Option<Vec<Uuid>>,
+    /// Of this site.
+    pub site_id: Option<Uuid>,
+    /// In one of these states.
+    pub states: Option<Vec<TaskState>>,
+    /// Of this kind.
+    pub kind: Option<TaskKind>,
+    /// From this moment on: on a later local day, or not yet due at the instant.
+    pub from: Option<Moment>,
+    /// Up to this moment: on an earlier local day, or open by the instant.
+    pub to: Option<Moment>,
+    /// Held by this member.
+    pub held_by: Option<Uuid>,
+}
+
+/// A local day, or an instant.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Moment {
+    /// The whole day by the clock of each site.
+    Day(NaiveDate),
+    /// An instant.
+    Instant(DateTime<Utc>),
+}
+
+impl Moment {
+    fn day(self) -> Option<NaiveDate> {
+        match self {
+            Self::Day(day) => Some(day),
+            Self::Instant(_) => None,
+        }
+    }
+
+    fn instant(self) -> Option<DateTime<Utc>> {
+        match self {
+            Self::Day(_) => None,
+            Self::Instant(instant) => Some(instant),
+        }
+    }
+}
+
+/// One page of tasks, in the order in which they are due.
+#[derive(Debug, Clone, Copy)]
+pub struct TaskPage {
+    /// The last task of the page before: when it is due, and its id.
+    pub after: Option<(DateTime<Utc>, Uuid)>,
+    /// Most tasks.
+    pub limit: i64,
+}
+
+impl TaskPage {
+    /// Every task, for use inside the program; never from a request.
+    pub const ALL: TaskPage = TaskPage {
+        after: None,
+        limit: i64::MAX,
+    };
+}
+
+/// Tasks by the instant at which they are due, then by id.
+///
+/// # Errors
+/// Those of the database.
+pub async fn list(tx: &mut Tx, filter: &TaskFilter, page: TaskPage) -> Result<Vec<Task>> {
+    let cooperative_id = tx.cooperative_id();
+    let states: Option<Vec<&str>> = filter
+        .states
+        .as_ref()
+        .map(|states| states.iter().map(|state| state.as_str()).collect());
+    Ok(sqlx::query_as(
+        "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.sowing_id, t.cut_number, w.station_id, s.name as station_name, s.method,
+                w.crop_id, c.name as crop_name, w.containers, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
+                t.cause, t.done_at, t.recorded_done_at, t.done_by, t.version,
+                coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
+                            from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
+                           where h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null), '[]') as holders
+           from task t
+           join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
+           join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
+           join station s on s.cooperative_id = t.cooperative_id and s.id = w.station_id
+           join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
+          where t.cooperative_id = $1 and ($2::uuid is null or t.id = $2) and ($3::uuid is null or t.sowing_id = $3)
+            and ($4::uuid[] is null or t.site_id = any($4)) and ($5::uuid is null or t.site_id = $5)
+            and ($6::text[] is null or t.state = any($6)) and ($7::text is null or t.kind = $7)
+            and ($8::date is null or t.day >= $8) and ($9::timestamptz is null or t.due_at >= $9)
+            and ($10::date is null or t.day <= $10) and ($11::timestamptz is null or t.opens_at <= $11)
+            and ($12::uuid is null or exists (select from claim h where h.task_id = t.id and h.member_id = $12 and h.ended_at is null))
+            and ($13::timestamptz is null or (t.due_at, t.id) > ($13, $14::uuid))
+          order by t.due_at, t.id limit $15",
+    )
+    .bind(cooperative_id)
+    .bind(filter.id)
+    .bind(filter.sowing_id)
+    .bind(&filter.sites)
+    .bind(filter.site_id)
+    .bind(states)
+    .bind(filter.kind.map(TaskKind::as_str))
+    .bind(filter.from.and_then(Moment::day))
+    .bind(filter.from.and_then(Moment::instant))
+    .bind(filter.to.and_then(Moment::day))
+    .bind(filter.to.and_then(Moment::instant))
+    .bind(filter.held_by)
+    .bind(page.after.map(|(due_at, _)| due_at))
+    .bind(page.after.map(|(_, id)| id))
+    .bind(page.limit)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
+/// One task.
+///
+/// # Errors
+/// Those of the database.
+pub async fn get(tx: &mut Tx, id: Uuid) -> Result<Option<Task>> {
+    let filter = TaskFilter {
+        id: Some(id),
+        ..TaskFilter::default()
+    };
+    Ok(list(tx, &filter, TaskPage::ALL).await?.into_iter().next())
+}
+
+/// One task, held against other writers until the transaction ends.
+///
+/// # Errors
+/// Those of the database.
+pub async fn lock(tx: &mut Tx, id: Uuid) -> Result<Option<Task>> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("select from task where cooperative_id = $1 and id = $2 for no key update")
+        .bind(cooperative_id)
+        .bind(id)
+        .execute(tx.connection())
+        .await?;
+    get(tx, id).await
+}
+
+/// Keeps whether every place of a task is held.
+///
+/// # Errors
+/// Those of the database.
+pub async fn set_state(tx: &mut Tx, id: Uuid, state: TaskState) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("update task set state = $3 where cooperative_id = $1 and id = $2 and state is distinct from $3")
+        .bind(cooperative_id)
+        .bind(id)
+        .bind(state.as_str())
+        .execute(tx.connection())
+        .await?;
+    Ok(())
+}
+
+/// Whether a cut of the sowing was weighed under this number, and when first.
+///
+/// # Errors
+/// Those of the database.
+pub async fn weighed_on(tx: &mut Tx, sowing_id: Uuid, number: i32) -> Result<Option<NaiveDate>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select min(cut_on) from cut where cooperative_id = $1 and sowing_id = $2 and number = $3",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(number)
+    .fetch_one(tx.connection())
+    .await?)
+}
+
 /// A task to be added.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TaskFields {
@@ -234,6 +406,8 @@ pub async fn drop_of_sowing(
 pub struct Done {
     /// What was done.
     pub kind: TaskKind,
+    /// Which cut, for cutting; 0 for the others.
+    pub cut_number: i32,
     /// When, by the clock of the one who did it.
     pub done_at: DateTime<Utc>,
     /// When the server heard of it.
@@ -250,7 +424,7 @@ pub async fn finish_of_sowing(tx: &mut Tx, sowing_id: Uuid, done: Done) -> Resul
     let cooperative_id = tx.cooperative_id();
     let ids: Vec<Uuid> = sqlx::query_scalar(
         "update task set state = 'done', done_at = $4, recorded_done_at = $5, done_by = $6
-          where cooperative_id = $1 and sowing_id = $2 and kind = $3 and state in ('open', 'held') returning id",
+          where cooperative_id = $1 and sowing_id = $2 and kind = $3 and cut_number = $7 and state in ('open', 'held') returning id",
     )
     .bind(cooperative_id)
     .bind(sowing_id)
@@ -258,6 +432,7 @@ pub async fn finish_of_sowing(tx: &mut Tx, sowing_id: Uuid, done: Done) -> Resul
     .bind(done.done_at)
     .bind(done.recorded_at)
     .bind(done.member_id)
+    .bind(done.cut_number)
     .fetch_all(tx.connection())
     .await?;
     sqlx::query(

@@ -1,0 +1,432 @@
+//! Tasks: what is to be done, and who does it.
+
+use actix_web::web::{Data, Path, Query};
+use actix_web::{HttpRequest, HttpResponse, delete, get, post};
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use chrono::{DateTime, FixedOffset, NaiveDate, Utc};
+use cotyl_app::records::{self, Moment, TaskFilter, TaskPage};
+use cotyl_app::task_work::Completion;
+use cotyl_app::tasks::TaskForMember;
+use cotyl_domain::guidance;
+use cotyl_domain::task::{TaskKind, TaskState};
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
+use uuid::Uuid;
+
+use crate::extract::{Signed, SignedBody, page};
+use crate::problem::{Problem, ReadProblems, WriteProblems};
+use crate::respond::{Answer, Listed, created, listed_by, record};
+use crate::serve::ApiState;
+
+/// When a task can be worked on: from the first opening to the last closing of a day.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TaskWindow {
+    /// The day by the calendar of the site.
+    pub day: NaiveDate,
+    /// First opening, in UTC.
+    pub opens_at: DateTime<Utc>,
+    /// Last closing, in UTC.
+    pub due_at: DateTime<Utc>,
+    /// First opening by the clock of the site, with its offset.
+    pub local_opens_at: DateTime<FixedOffset>,
+    /// Last closing by the clock of the site, with its offset.
+    pub local_due_at: DateTime<FixedOffset>,
+    /// IANA time zone of the site.
+    #[schema(example = "America/New_York")]
+    pub zone: String,
+}
+
+/// A place of a task that is held.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct HeldPlace {
+    /// The place, from 1.
+    pub place: i32,
+    /// Whether it is held by the member who asks.
+    pub mine: bool,
+    /// Who holds it; shown to coordinators, leads of the site, and the holder.
+    pub member_id: Option<Uuid>,
+    /// Their name; shown likewise.
+    pub name: Option<String>,
+    /// Since when; shown likewise.
+    pub claimed_at: Option<DateTime<Utc>>,
+}
+
+/// Why a task cannot be claimed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Hindrance {
+    /// The last part of the problem type that a claim would get.
+    #[schema(example = "needs-qualification")]
+    pub code: String,
+    /// In words.
+    pub detail: String,
+}
+
+/// A task in a list.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct TaskEntry {
+    /// The task.
+    pub id: Uuid,
+    /// `sow`, `check_germination`, `cut` or `clear_and_clean`.
+    #[schema(example = "sow")]
+    pub kind: String,
+    /// `open`, `held`, `done`, `missed` or `dropped`.
+    #[schema(example = "open")]
+    pub state: String,
+    /// Still to be done though its window has passed.
+    pub overdue: bool,
+    /// The site.
+    pub site_id: Uuid,
+    /// Its name.
+    pub site_name: String,
+    /// The station.
+    pub station_id: Uuid,
+    /// Its name.
+    pub station_name: String,
+    /// The crop.
+    pub crop_id: Uuid,
+    /// Its name.
+    pub crop_name: String,
+    /// The sowing.
+    pub sowing_id: Uuid,
+    /// Which cut, for cutting; `null` for the others.
+    pub cut_number: Option<i32>,
+    /// Containers of the sowing.
+    pub containers: i32,
+    /// Expected minutes of work, of all people together.
+    pub minutes: i32,
+    /// People needed.
+    pub people: i32,
+    /// Training needed: `concentrates` or `food_handling`.
+    pub qualification: Option<String>,
+    /// When it can be done.
+    pub window: TaskWindow,
+    /// Places that are held.
+    pub holders: Vec<HeldPlace>,
+    /// Whether the member who asks can claim it now.
+    pub may_claim: bool,
+    /// Why not.
+    pub hindrance: Option<Hindrance>,
+    /// Why it was dropped.
+    pub cause: Option<String>,
+    /// When it was done, by the clock of the one who did it.
+    pub done_at: Option<DateTime<Utc>>,
+    /// When the server heard of it.
+    pub recorded_done_at: Option<DateTime<Utc>>,
+    /// Who reported it done; shown to coordinators, leads of the site, and that member.
+    pub done_by: Option<Uuid>,
+}
+
+/// A task with everything that the work needs.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Task {
+    /// What, where, when, who.
+    #[serde(flatten)]
+    pub task: TaskEntry,
+    /// How it is done, one step a line.
+    pub steps: Vec<&'static str>,
+    /// What to mind. Product labels and local rules come first.
+    pub cautions: Vec<&'static str>,
+}
+
+impl From<TaskForMember> for TaskEntry {
+    fn from(seen: TaskForMember) -> Self {
+        let task = seen.task;
+        let shown = |member_id: Uuid| seen.names_shown || member_id == seen.member_id;
+        Self {
+            id: task.id,
+            kind: task.kind,
+            state: task.state,
+            overdue: seen.overdue,
+            site_id: task.site_id,
+            site_name: task.site_name,
+            station_id: task.station_id,
+            station_name: task.station_name,
+            crop_id: task.crop_id,
+            crop_name: task.crop_name,
+            sowing_id: task.sowing_id,
+            cut_number: (task.cut_number > 0).then_some(task.cut_number),
+            containers: task.containers,
+            minutes: task.minutes,
+            people: task.people,
+            qualification: task.qualification,
+            window: TaskWindow {
+                day: task.day,
+                opens_at: task.opens_at,
+                due_at: task.due_at,
+                local_opens_at: seen.local_opens_at,
+                local_due_at: seen.local_due_at,
+                zone: task.zone,
+            },
+            holders: task
+                .holders
+                .0
+                .into_iter()
+                .map(|holder| HeldPlace {
+                    place: holder.place,
+                    mine: holder.member_id == seen.member_id,
+                    member_id: shown(holder.member_id).then_some(holder.member_id),
+                    claimed_at: shown(holder.member_id).then_some(holder.claimed_at),
+                    name: shown(holder.member_id).then_some(holder.name),
+                })
+                .collect(),
+            may_claim: seen.hindrance.is_none(),
+            hindrance: seen.hindrance.map(|hindrance| Hindrance {
+                code: hindrance.code,
+                detail: hindrance.detail,
+            }),
+            cause: task.cause,
+            done_at: task.done_at,
+            recorded_done_at: task.recorded_done_at,
+            done_by: task.done_by.filter(|member_id| shown(*member_id)),
+        }
+    }
+}
+
+/// The task with what the work needs.
+///
+/// # Errors
+/// For a kind that this version does not know.
+fn full(seen: TaskForMember) -> Result<Task, Problem> {
+    let kind = seen.task.kind().map_err(cotyl_app::Error::from)?;
+    let aerated = seen.task.method == "aerated";
+    Ok(Task {
+        task: seen.into(),
+        steps: guidance::steps(kind).to_vec(),
+        cautions: guidance::cautions(kind, aerated),
+    })
+}
+
+/// One member's hold on one place of a task.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct Claim {
+    /// The claim.
+    pub id: Uuid,
+    /// The task.
+    pub task_id: Uuid,
+    /// Who holds it.
+    pub member_id: Uuid,
+    /// Which place of the task, from 1.
+    pub place: i32,
+    /// Since when.
+    pub claimed_at: DateTime<Utc>,
+}
+
+impl From<records::Claim> for Claim {
+    fn from(claim: records::Claim) -> Self {
+        Self {
+            id: claim.id,
+            task_id: claim.task_id,
+            member_id: claim.member_id,
+            place: claim.place,
+            claimed_at: claim.claimed_at,
+        }
+    }
+}
+
+/// What was done.
+#[derive(Debug, Deserialize, ToSchema)]
+pub struct CompletionInput {
+    /// When, by the clock of the one who did it: within the last 7 days; now when left out.
+    #[schema(example = "2026-09-07T12:00:00Z")]
+    pub done_at: Option<DateTime<Utc>>,
+    /// Containers really sown; for sowing, when they differ from what was planned.
+    pub containers: Option<i32>,
+    /// Containers in which seedlings stand; needed for the check of germination.
+    pub sprouted_containers: Option<i32>,
+}
+
+/// Which tasks are listed.
+#[derive(Debug, Clone, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct TasksQuery {
+    /// Most tasks, 1 to 200; 50 when left out.
+    #[param(minimum = 1, maximum = 200)]
+    pub limit: Option<i64>,
+    /// The cursor that the page before gave in `next`.
+    pub after: Option<String>,
+    /// Of this site only.
+    pub site_id: Option<Uuid>,
+    /// In this state only; open and held ones when left out.
+    pub state: Option<String>,
+    /// Of this kind only.
+    pub kind: Option<String>,
+    /// From this day on by the calendar of each site, or, given as an instant, not yet due then.
+    pub from: Option<String>,
+    /// Up to this day by the calendar of each site, or, given as an instant, open by then.
+    pub to: Option<String>,
+    /// Only those that the member who asks holds.
+    #[serde(default)]
+    pub mine: bool,
+}
+
+/// A name from a list of names.
+///
+/// # Errors
+/// When it is none of them.
+pub(crate) fn one_of<T>(
+    pointer: &str,
+    given: Option<&str>,
+    parse: impl Fn(&str) -> Option<T>,
+    names: &[&str],
+) -> Result<Option<T>, Problem> {
+    given
+        .map(|name| {
+            parse(name).ok_or_else(|| {
+                let detail = format!("must be one of {}", names.join(", "));
+                Problem::field(pointer, "unknown", detail)
+            })
+        })
+        .transpose()
+}
+
+fn moment(pointer: &str, given: Option<&str>) -> Result<Option<Moment>, Problem> {
+    given
+        .map(|text| {
+            if let Ok(day) = text.parse() {
+                return Ok(Moment::Day(day));
+            }
+            DateTime::parse_from_rfc3339(text)
+                .map(|instant| Moment::Instant(instant.to_utc()))
+                .map_err(|_| {
+                    let detail = "must be a day such as 2026-10-31, or an instant such as 2026-10-31T16:00:00Z";
+                    Problem::field(pointer, "format", detail)
+                })
+        })
+        .transpose()
+}
+
+/// The cursor that continues after a task: when it is due, and its id.
+fn task_cursor(seen: &TaskForMember) -> String {
+    let mut bytes = seen.task.due_at.timestamp_micros().to_be_bytes().to_vec();
+    bytes.extend(seen.task.id.as_bytes());
+    URL_SAFE_NO_PAD.encode(bytes)
+}
+
+fn after_task(cursor: &str) -> Result<(DateTime<Utc>, Uuid), Problem> {
+    let read = || {
+        let bytes = URL_SAFE_NO_PAD.decode(cursor).ok()?;
+        let (due, id) = bytes.split_first_chunk::<8>()?;
+        let due = DateTime::from_timestamp_micros(i64::from_be_bytes(*due))?;
+        Some((due, Uuid::from_slice(id).ok()?))
+    };
+    read().ok_or_else(|| {
+        let detail = "must be a cursor that a page before gave";
+        Problem::field("after", "format", detail)
+    })
+}
+
+/// List tasks
+#[utoipa::path(
+    tag = "tasks", operation_id = "list_tasks", params(TasksQuery),
+    responses((status = 200, description = "A page of tasks, in the order in which they are due", body = Listed<TaskEntry>), ReadProblems)
+)]
+#[get("/tasks")]
+pub async fn list_tasks(
+    request: HttpRequest,
+    state: Data<ApiState>,
+    Signed(caller): Signed,
+    query: Query<TasksQuery>,
+) -> Answer {
+    let limit = page(query.limit, None)?.limit;
+    let states = TaskState::ALL.map(TaskState::as_str);
+    let kinds = TaskKind::ALL.map(TaskKind::as_str);
+    let task_state = one_of("state", query.state.as_deref(), TaskState::parse, &states)?;
+    let filter = TaskFilter {
+        site_id: query.site_id,
+        states: task_state.map(|state| vec![state]),
+        kind: one_of("kind", query.kind.as_deref(), TaskKind::parse, &kinds)?,
+        from: moment("from", query.from.as_deref())?,
+        to: moment("to", query.to.as_deref())?,
+        ..TaskFilter::default()
+    };
+    let task_page = TaskPage {
+        after: query.after.as_deref().map(after_task).transpose()?,
+        limit: limit + 1,
+    };
+    let tasks = state
+        .app
+        .list_tasks(&caller, &filter, query.mine, task_page)
+        .await?;
+    Ok(listed_by(
+        &request,
+        limit,
+        tasks,
+        task_cursor,
+        TaskEntry::from,
+    ))
+}
+
+/// Read a task
+#[utoipa::path(
+    tag = "tasks", operation_id = "read_task",
+    responses((status = 200, description = "The task with everything that the work needs", body = Task), ReadProblems)
+)]
+#[get("/tasks/{task_id}")]
+pub async fn read_task(
+    state: Data<ApiState>,
+    Signed(caller): Signed,
+    task_id: Path<Uuid>,
+) -> Answer {
+    let seen = state.app.read_task(&caller, *task_id).await?;
+    Ok(record(seen.task.version, &full(seen)?))
+}
+
+/// Claim a task
+///
+/// Takes the lowest free place of it. `Location` is where the claim is given back.
+#[utoipa::path(
+    tag = "tasks", operation_id = "claim_task",
+    responses((status = 201, description = "Held", body = Claim), WriteProblems)
+)]
+#[post("/tasks/{task_id}/claims")]
+pub async fn claim_task(
+    state: Data<ApiState>,
+    Signed(caller): Signed,
+    task_id: Path<Uuid>,
+) -> Answer {
+    let claim = state.app.claim_task(&caller, *task_id).await?;
+    let path = format!("/tasks/{task_id}/claims/mine");
+    Ok(created(claim.version, &path, &Claim::from(claim)))
+}
+
+/// Give a task back
+#[utoipa::path(
+    tag = "tasks", operation_id = "release_task",
+    responses((status = 204, description = "Given back"), WriteProblems)
+)]
+#[delete("/tasks/{task_id}/claims/mine")]
+pub async fn release_task(
+    state: Data<ApiState>,
+    Signed(caller): Signed,
+    task_id: Path<Uuid>,
+) -> Answer {
+    state.app.release_task(&caller, *task_id).await?;
+    Ok(HttpResponse::NoContent().finish())
+}
+
+/// Say that a task is done
+///
+/// Takes its sowing on. A cut is weighed first: its weights are recorded as cuts.
+#[utoipa::path(
+    tag = "tasks", operation_id = "finish_task", request_body = CompletionInput,
+    responses((status = 200, description = "Done", body = Task), WriteProblems)
+)]
+#[post("/tasks/{task_id}/completion")]
+pub async fn finish_task(
+    state: Data<ApiState>,
+    task_id: Path<Uuid>,
+    signed: SignedBody<CompletionInput>,
+) -> Answer {
+    let completion = Completion {
+        done_at: signed.body.done_at,
+        containers: signed.body.containers,
+        sprouted_containers: signed.body.sprouted_containers,
+    };
+    let seen = state
+        .app
+        .finish_task(&signed.caller, *task_id, &completion)
+        .await?;
+    Ok(record(seen.task.version, &full(seen)?))
+}

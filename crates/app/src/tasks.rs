@@ -1,0 +1,138 @@
+//! Tasks as a member sees them: the work, its window at the site, and whether they may take it.
+
+use chrono::{DateTime, FixedOffset};
+use cotyl_calendar::SiteZone;
+use cotyl_domain::task::{Claimable, TaskState, may_claim};
+use cotyl_domain::{Actor, Operation, Role};
+use cotyl_store::tasks::{self, Task, TaskFilter, TaskPage};
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+use crate::{App, Caller, Error, Result};
+
+/// A task for one member.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct TaskForMember {
+    /// The task. Holders whose names the member may not see stay in it; the view decides.
+    pub task: Task,
+    /// The opening of the day by the clock of the site.
+    pub local_opens_at: DateTime<FixedOffset>,
+    /// The closing of the day by the clock of the site.
+    pub local_due_at: DateTime<FixedOffset>,
+    /// Still to be done though its window has passed.
+    pub overdue: bool,
+    /// Why the member cannot claim it now; `None` when they can.
+    pub hindrance: Option<Hindrance>,
+    /// Whether the member may see who holds it.
+    pub names_shown: bool,
+    /// The member for whom it is.
+    pub member_id: Uuid,
+}
+
+/// Why a task cannot be claimed by the member who asks.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Hindrance {
+    /// Stable word, the last part of the problem type that a claim would get.
+    pub code: String,
+    /// In words.
+    pub detail: String,
+}
+
+impl App {
+    /// A page of tasks within the reach of the member; open and held ones when no state is asked for.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn list_tasks(
+        &self,
+        caller: &Caller,
+        filter: &TaskFilter,
+        mine: bool,
+        page: TaskPage,
+    ) -> Result<Vec<TaskForMember>> {
+        self.read(Operation::ListTasks, caller, async |tx, actor| {
+            let filter = TaskFilter {
+                sites: Operation::ListTasks
+                    .reach(actor)
+                    .site_filter()
+                    .map(<[Uuid]>::to_vec),
+                states: filter
+                    .states
+                    .clone()
+                    .or(Some(vec![TaskState::Open, TaskState::Held])),
+                held_by: mine.then_some(actor.member_id),
+                ..filter.clone()
+            };
+            let tasks = tasks::list(tx, &filter, page).await?;
+            tasks
+                .into_iter()
+                .map(|task| self.task_for(actor, task))
+                .collect()
+        })
+        .await
+    }
+
+    /// One task.
+    ///
+    /// # Errors
+    /// [`Error::NotFound`] when there is none of this id within the reach of the member.
+    pub async fn read_task(&self, caller: &Caller, id: Uuid) -> Result<TaskForMember> {
+        self.read(Operation::ReadTask, caller, async |tx, actor| {
+            let task = tasks::get(tx, id).await?;
+            self.task_for(actor, within_reach(actor, Operation::ReadTask, task)?)
+        })
+        .await
+    }
+
+    /// The task as the member sees it.
+    pub(crate) fn task_for(&self, actor: &Actor, task: Task) -> Result<TaskForMember> {
+        let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
+        let to_do = matches!(task.state()?, TaskState::Open | TaskState::Held);
+        let hindrance = may_claim(&claimable(&task)?, actor)
+            .err()
+            .map(|refusal| Hindrance {
+                code: refusal.code().to_owned(),
+                detail: refusal.to_string(),
+            });
+        Ok(TaskForMember {
+            local_opens_at: zone.local(task.opens_at),
+            local_due_at: zone.local(task.due_at),
+            overdue: to_do && self.clock().now() > task.due_at,
+            hindrance,
+            names_shown: leads(actor, task.site_id),
+            member_id: actor.member_id,
+            task,
+        })
+    }
+}
+
+/// What the claim rule needs to know of a task.
+pub(crate) fn claimable(task: &Task) -> Result<Claimable> {
+    Ok(Claimable {
+        site_id: task.site_id,
+        state: task.state()?,
+        day: task.day,
+        people: task.people,
+        qualification: task.qualification()?,
+        held: task
+            .holders
+            .iter()
+            .map(|holder| (holder.place, holder.member_id))
+            .collect(),
+    })
+}
+
+/// Whether the member answers for the work at a site.
+pub(crate) fn leads(actor: &Actor, site_id: Uuid) -> bool {
+    actor.is_coordinator() || actor.has_at(Role::Lead, site_id)
+}
+
+/// The task, when it is of a site that the member reaches; they may not know of others.
+pub(crate) fn within_reach(
+    actor: &Actor,
+    operation: Operation,
+    task: Option<Task>,
+) -> Result<Task> {
+    task.filter(|task| operation.reach(actor).covers_site(task.site_id))
+        .ok_or(Error::NotFound("task"))
+}
