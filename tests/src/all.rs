@@ -13,4 +13,6 @@ mod permission_table;
 mod qualifications;
 mod sign_in;
 mod sites;
+mod sowings;
 mod support;
+mod tasks;
