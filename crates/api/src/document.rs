@@ -9,9 +9,8 @@ use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
     audit_entries, groups, invitations, me, members, password_resets, qualifications, sessions,
-    sites,
+    sites, sowings, tasks,
 };
-use crate::{sessions, sites, sowings, tasks};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -79,7 +78,7 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(groups::read_group)
         .service(groups::change_group)
         .service(groups::retire_group)
-        .service(audit_entries::list_audit_entries);
+        .service(audit_entries::list_audit_entries)
         .service(sowings::list_sowings)
         .service(sowings::create_sowing)
         .service(sowings::read_sowing)

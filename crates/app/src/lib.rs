@@ -44,12 +44,11 @@ pub use error::{Error, Result};
 /// Records as they are kept, for those above this crate.
 pub mod records {
     pub use cotyl_store::audit::{AuditEntry, AuditLine};
+    pub use cotyl_store::claims::Claim;
     pub use cotyl_store::cooperatives::Cooperative;
     pub use cotyl_store::groups::{Group, GroupFields};
     pub use cotyl_store::members::Member;
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
-    pub use cotyl_store::audit::AuditEntry;
-    pub use cotyl_store::claims::Claim;
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
