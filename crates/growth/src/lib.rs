@@ -12,6 +12,7 @@ mod arcs;
 mod ceilings;
 mod climate;
 mod development;
+mod environment;
 mod ground;
 mod light;
 mod profile;
@@ -29,6 +30,7 @@ pub use development::{
     KnownDays, MICRO_DAYS_PER_DAY, daily_development_micro_days, daily_emergence_micro_days,
     emergence_check_day, first_cut_day, latest_sow_day, next_cut_day,
 };
+pub use environment::{EnvironmentFault, EnvironmentPeriod, environment_faults};
 pub use ground::{ExpectedCut, expected_cuts};
 pub use light::{daily_light_integral, light_response, light_weight_response};
 pub use profile::{CropProfile, GrowingMethod};

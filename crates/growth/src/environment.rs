@@ -1,0 +1,175 @@
+//! The environment of a station through the year, as people describe it: periods of ISO weeks.
+
+use serde::{Deserialize, Serialize};
+
+/// Week numbers of the longest ISO year.
+const WEEKS: usize = 53;
+
+/// Weeks of every year in which temperature and light are alike.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EnvironmentPeriod {
+    /// First ISO week, 1 to 53.
+    pub first_week: u32,
+    /// Last ISO week, not before the first: winter over New Year takes two periods.
+    pub last_week: u32,
+    /// Daily mean temperature in degrees Celsius.
+    pub temperature_celsius: f64,
+    /// Daily light integral in mol per square metre and day.
+    pub daily_light_mol: f64,
+}
+
+/// Something wrong with the periods of a year.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct EnvironmentFault {
+    /// JSON pointer into the list of periods; empty for the list itself.
+    pub pointer: String,
+    /// What is wrong and what would be accepted.
+    pub message: String,
+}
+
+/// Everything wrong with the periods; empty when each of the weeks 1 to 53 lies in exactly one.
+#[must_use]
+pub fn environment_faults(periods: &[EnvironmentPeriod]) -> Vec<EnvironmentFault> {
+    let mut faults = Vec::new();
+    let mut fault = |pointer: String, message: String| {
+        faults.push(EnvironmentFault { pointer, message });
+    };
+    let mut owners: [Option<usize>; WEEKS + 1] = [None; WEEKS + 1];
+    let mut weeks_are_numbers = true;
+    for (index, period) in periods.iter().enumerate() {
+        let celsius = period.temperature_celsius;
+        if !(-20.0..=60.0).contains(&celsius) {
+            fault(
+                format!("/{index}/temperature_celsius"),
+                format!("must be between -20 and 60 °C; it is {celsius}"),
+            );
+        }
+        let light = period.daily_light_mol;
+        if !(0.0..=80.0).contains(&light) {
+            fault(
+                format!("/{index}/daily_light_mol"),
+                format!("must be between 0 and 80 mol a day; it is {light}"),
+            );
+        }
+        let (Some(first), Some(last)) = (week(period.first_week), week(period.last_week)) else {
+            weeks_are_numbers = false;
+            for (field, number) in [
+                ("first_week", period.first_week),
+                ("last_week", period.last_week),
+            ] {
+                if week(number).is_none() {
+                    fault(
+                        format!("/{index}/{field}"),
+                        format!("must be an ISO week, 1 to {WEEKS}; it is {number}"),
+                    );
+                }
+            }
+            continue;
+        };
+        if first > last {
+            weeks_are_numbers = false;
+            fault(
+                format!("/{index}/last_week"),
+                format!(
+                    "must not be before week {first}; give two periods for a winter over New Year"
+                ),
+            );
+            continue;
+        }
+        let slots = owners.iter_mut().enumerate().take(last + 1).skip(first);
+        let mut overlap = None;
+        for (number, owner) in slots {
+            match owner {
+                Some(other) => overlap = overlap.or(Some((number, *other))),
+                None => *owner = Some(index),
+            }
+        }
+        if let Some((number, other)) = overlap {
+            fault(
+                format!("/{index}/first_week"),
+                format!("week {number} already lies in period {}", other + 1),
+            );
+        }
+    }
+    let missing: Vec<String> = (1..=WEEKS)
+        .filter(|&number| owners[number].is_none())
+        .map(|number| number.to_string())
+        .collect();
+    if weeks_are_numbers && !missing.is_empty() {
+        fault(
+            String::new(),
+            format!("these weeks lie in no period: {}", missing.join(", ")),
+        );
+    }
+    faults
+}
+
+fn week(number: u32) -> Option<usize> {
+    usize::try_from(number)
+        .ok()
+        .filter(|number| (1..=WEEKS).contains(number))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(periods: &[(u32, u32, f64, f64)], expect: &[&str]) {
+        let given: Vec<EnvironmentPeriod> = periods
+            .iter()
+            .map(
+                |&(first_week, last_week, temperature_celsius, daily_light_mol)| {
+                    EnvironmentPeriod {
+                        first_week,
+                        last_week,
+                        temperature_celsius,
+                        daily_light_mol,
+                    }
+                },
+            )
+            .collect();
+        let pointers: Vec<String> = environment_faults(&given)
+            .into_iter()
+            .map(|fault| fault.pointer)
+            .collect();
+        assert_eq!(pointers, expect, "{periods:?}");
+    }
+
+    #[test]
+    fn every_week_lies_in_exactly_one_period() {
+        check(&[(1, 53, 20.0, 12.0)], &[]);
+        check(&[(40, 53, -20.0, 0.0), (1, 39, 60.0, 80.0)], &[]);
+        check(&[(1, 52, 20.0, 12.0)], &[""]);
+        check(&[], &[""]);
+        check(
+            &[(1, 30, 20.0, 12.0), (30, 53, 20.0, 12.0)],
+            &["/1/first_week"],
+        );
+        check(
+            &[(1, 53, 20.0, 12.0), (1, 53, 20.0, 12.0)],
+            &["/1/first_week"],
+        );
+        check(&[(1, 20, 20.0, 12.0), (22, 53, 20.0, 12.0)], &[""]);
+    }
+
+    #[test]
+    fn figures_stay_within_bounds() {
+        check(&[(0, 53, 20.0, 12.0)], &["/0/first_week"]);
+        check(&[(1, 54, 20.0, 12.0)], &["/0/last_week"]);
+        check(
+            &[(0, u32::MAX, 20.0, 12.0)],
+            &["/0/first_week", "/0/last_week"],
+        );
+        check(&[(45, 5, 20.0, 12.0)], &["/0/last_week"]);
+        check(&[(1, 53, -20.1, 12.0)], &["/0/temperature_celsius"]);
+        check(
+            &[(1, 53, 60.1, 80.1)],
+            &["/0/temperature_celsius", "/0/daily_light_mol"],
+        );
+        check(
+            &[(1, 53, f64::NAN, -0.1)],
+            &["/0/temperature_celsius", "/0/daily_light_mol"],
+        );
+    }
+}
