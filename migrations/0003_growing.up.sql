@@ -94,16 +94,23 @@ end $$;
 create trigger refuse_going_back before update of state on sowing
   for each row execute function refuse_going_back();
 
--- The most places of a station in use on any day of a period: sowings and outages together.
-create function most_places_used(of_station uuid, first_day date, end_day date) returns bigint
+-- The most places of a station in use on any day of a period: sowings and outages together. With
+-- standing_only, sowings that have ended are left out, and outages that meet no other sowing: what
+-- was there once does not keep a station from being made smaller.
+create function most_places_used(of_station uuid, first_day date, end_day date, standing_only boolean default false) returns bigint
 language sql stable
 as $$
-  with held as (
+  with sown as (
     select sow_on as first_day, free_on as end_day, containers as places
       from sowing where station_id = of_station and free_on > sow_on
+       and (not standing_only or state not in ('cleared', 'lost'))
+  ), held as (
+    select * from sown
     union all
     select o.first_day, o.last_day + 1, o.places
       from station_outage o where o.station_id = of_station and o.retired_at is null
+       and (not standing_only or exists (
+         select from sown s where s.first_day <= o.last_day and s.end_day > o.first_day))
   ), edges as (
     select greatest(h.first_day, most_places_used.first_day) as day from held h
      where h.first_day < most_places_used.end_day and h.end_day > most_places_used.first_day
@@ -135,7 +142,7 @@ begin
       from_day := new.first_day; to_day := new.last_day + 1;
     end if;
   end if;
-  used := most_places_used(watched, from_day, to_day);
+  used := most_places_used(watched, from_day, to_day, tg_table_name = 'station');
   if used > room then
     raise exception using
       errcode = 'check_violation', constraint = 'station_places',
