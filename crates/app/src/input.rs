@@ -1,12 +1,13 @@
 //! Small checks of input that many use cases share. Each names the field and what would be accepted.
 
+use chrono::{Datelike, NaiveDate};
 use cotyl_domain::FieldProblem;
 use cotyl_domain::Refusal;
 
 use crate::{Error, Result};
 
 /// Collects the problems of several fields, so that a person sees all of them at once.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub struct Problems(Vec<FieldProblem>);
 
 impl Problems {
@@ -56,6 +57,42 @@ impl Problems {
                 pointer,
                 "range",
                 format!("must be between {least} and {most}; it is {value}"),
+            );
+        }
+    }
+
+    /// A day that a garden may be planned for, in 2000 to 2199.
+    pub fn day(&mut self, pointer: &str, day: NaiveDate) {
+        if !(2000..2200).contains(&day.year()) {
+            self.add(
+                pointer,
+                "range",
+                format!("must be a day of the years 2000 to 2199; it is {day}"),
+            );
+        }
+    }
+
+    /// A period from `/first_day` to `/last_day`, at most 1001 days with both.
+    pub fn period(&mut self, first_day: NaiveDate, last_day: NaiveDate) {
+        self.day("/first_day", first_day);
+        self.day("/last_day", last_day);
+        let days = last_day.signed_duration_since(first_day).num_days();
+        if !(0..=1000).contains(&days) {
+            self.add(
+                "/last_day",
+                "range",
+                format!("must be the first day, {first_day}, or at most 1000 days later"),
+            );
+        }
+    }
+
+    /// What a record was described for cannot become something else.
+    pub fn fixed<T: PartialEq>(&mut self, pointer: &str, noun: &str, given: T, kept: T) {
+        if given != kept {
+            self.add(
+                pointer,
+                "fixed",
+                format!("cannot change; retire this {noun} and describe a new one"),
             );
         }
     }

@@ -4,10 +4,15 @@
 
 mod audit_log;
 mod caller;
+mod closures;
+mod container_kinds;
+mod crop_groups;
+pub mod crops;
 mod error;
 pub mod found;
 mod groups;
 mod growing;
+pub mod imports;
 pub mod input;
 pub mod invitations;
 pub mod keys;
@@ -26,6 +31,14 @@ mod sowing_tasks;
 pub mod sowings;
 pub mod task_work;
 pub mod tasks;
+mod outages;
+pub mod passwords;
+mod pledges;
+mod recipients;
+mod references;
+pub mod sign_in;
+pub mod sites;
+mod stations;
 
 use std::sync::{Arc, Mutex};
 
@@ -52,6 +65,19 @@ pub mod records {
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
+    pub use crate::crops::{Crop, CropFields, Starter, StationDays};
+    pub use cotyl_calendar::IsoWeek;
+    pub use cotyl_growth::{CropProfile, GrowingMethod};
+    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::closures::{Closure, ClosureFields, ClosureFilter};
+    pub use cotyl_store::container_kinds::{ContainerKind, ContainerKindFields};
+    pub use cotyl_store::crop_groups::{CropGroup, CropGroupFields};
+    pub use cotyl_store::crops::CropFilter;
+    pub use cotyl_store::outages::{Outage, OutageFields};
+    pub use cotyl_store::pledges::{Pledge, PledgeFields, PledgeFilter};
+    pub use cotyl_store::recipients::{Recipient, RecipientFields};
+    pub use cotyl_store::sites::{Site, SiteFields};
+    pub use cotyl_store::stations::{Station, StationFields, StationFilter};
 }
 
 /// The application: a database, a clock, keys and settings.
