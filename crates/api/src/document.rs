@@ -10,6 +10,8 @@ use crate::respond::BASE;
 use crate::{
     audit_entries, groups, invitations, me, members, password_resets, qualifications, sessions,
     sites, sowings, tasks,
+    closures, container_kinds, crop_groups, crops, imports, outages, pledges, recipients, sessions,
+    sites, stations,
 };
 
 #[derive(OpenApi)]
@@ -90,6 +92,57 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(tasks::claim_task)
         .service(tasks::release_task)
         .service(tasks::finish_task);
+        .service(sites::retire_site);
+    garden(config);
+}
+
+/// What a coordinator describes: places, crops, promises.
+fn garden(config: &mut ServiceConfig) {
+    config
+        .service(closures::list_closures)
+        .service(closures::create_closure)
+        .service(closures::read_closure)
+        .service(closures::change_closure)
+        .service(closures::retire_closure)
+        .service(container_kinds::list_container_kinds)
+        .service(container_kinds::create_container_kind)
+        .service(container_kinds::read_container_kind)
+        .service(container_kinds::change_container_kind)
+        .service(container_kinds::retire_container_kind)
+        .service(stations::list_stations)
+        .service(stations::create_station)
+        .service(stations::read_station)
+        .service(stations::change_station)
+        .service(stations::retire_station)
+        .service(outages::list_outages)
+        .service(outages::create_outage)
+        .service(outages::read_outage)
+        .service(outages::change_outage)
+        .service(outages::retire_outage)
+        .service(crop_groups::list_crop_groups)
+        .service(crop_groups::create_crop_group)
+        .service(crop_groups::read_crop_group)
+        .service(crop_groups::change_crop_group)
+        .service(crop_groups::retire_crop_group)
+        .service(crops::list_crops)
+        .service(crops::create_crop)
+        .service(crops::read_crop)
+        .service(crops::change_crop)
+        .service(crops::retire_crop)
+        .service(crops::list_starter_crops)
+        .service(recipients::list_recipients)
+        .service(recipients::create_recipient)
+        .service(recipients::read_recipient)
+        .service(recipients::change_recipient)
+        .service(recipients::retire_recipient)
+        .service(pledges::list_pledges)
+        .service(pledges::create_pledge)
+        .service(pledges::read_pledge)
+        .service(pledges::change_pledge)
+        .service(pledges::retire_pledge)
+        .service(imports::import_stations)
+        .service(imports::import_crops)
+        .service(imports::import_closures);
 }
 
 /// The document.

@@ -4,6 +4,11 @@
 //! errors of the application into HTTP.
 
 pub mod audit_entries;
+pub mod closures;
+pub mod container_kinds;
+pub mod crop_groups;
+pub mod crop_profile;
+pub mod crops;
 pub mod document;
 pub mod extract;
 pub mod groups;
@@ -15,12 +20,18 @@ pub mod password_resets;
 pub mod problem;
 pub mod qualifications;
 mod request_log;
+pub mod imports;
+pub mod outages;
+pub mod pledges;
+pub mod problem;
+pub mod recipients;
 pub mod respond;
 pub mod serve;
 pub mod sessions;
 pub mod sites;
 pub mod sowings;
 pub mod tasks;
+pub mod stations;
 pub mod throttle;
 
 pub use document::{openapi, operations};
