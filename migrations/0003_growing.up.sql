@@ -14,7 +14,8 @@ create table plan (
   state text not null default 'draft' check (state in ('draft', 'adopted', 'superseded', 'withdrawn')),
   -- what the plan was made from: noun -> sum of record versions
   inputs jsonb,
-  problem jsonb,
+  -- everything the plan was made from, as it stood then
+  season jsonb,
   answer jsonb,
   objective_e4 bigint,
   bound_e4 bigint,

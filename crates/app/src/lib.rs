@@ -23,6 +23,7 @@ mod members;
 mod password_resets;
 pub mod passwords;
 mod qualifications;
+pub mod plans;
 pub mod sign_in;
 pub mod sites;
 pub mod sowing_events;

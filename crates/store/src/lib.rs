@@ -21,6 +21,7 @@ pub mod migrations;
 pub mod outages;
 pub mod page;
 pub mod qualifications;
+pub mod season;
 pub mod sessions;
 pub mod signing_keys;
 pub mod sites;
