@@ -15,6 +15,7 @@ mod growing;
 pub mod imports;
 pub mod input;
 pub mod invitations;
+pub mod jobs;
 pub mod keys;
 pub mod links;
 pub mod me;

@@ -101,6 +101,12 @@ pub enum Refusal {
         /// When the other was adopted.
         at: DateTime<Utc>,
     },
+    /// The plan breaks a rule as things are now.
+    #[error("the plan does not hold as things are now: {}", .why.join("; "))]
+    PlanBroken {
+        /// Rules that it breaks, in words.
+        why: Vec<String>,
+    },
     /// More would be delivered than was cut.
     #[error(
         "{delivered_milligrams} mg would have been delivered from a cut of {cut_milligrams} mg"
@@ -152,6 +158,7 @@ impl Refusal {
             Self::NeedsQualification { .. } => "needs-qualification",
             Self::StaleInputs { .. } => "stale-inputs",
             Self::PlanOvertaken { .. } => "plan-overtaken",
+            Self::PlanBroken { .. } => "plan-broken",
             Self::MoreThanCut { .. } => "more-than-cut",
             Self::DayNotAllowed { .. } => "day-not-allowed",
             Self::LastCoordinator => "last-coordinator",

@@ -345,49 +345,6 @@ pub async fn hand_over_sowings(tx: &mut Tx, sowing_ids: &[Uuid], plan_id: Uuid) 
     Ok(())
 }
 
-/// Gives up planned sowings and drops their tasks: nothing was sown, and the places are free. One
-/// that was sown in the meantime is left alone; the number given up comes back.
-///
-/// # Errors
-/// Those of the database.
-pub async fn drop_sowings(
-    tx: &mut Tx,
-    sowing_ids: &[Uuid],
-    today: NaiveDate,
-    cause: &str,
-) -> Result<u64> {
-    let cooperative_id = tx.cooperative_id();
-    let dropped: Vec<Uuid> = sqlx::query_scalar(
-        "update sowing set state = 'lost', lost_on = $3, lost_cause = $4, free_on = sow_on
-          where cooperative_id = $1 and id = any($2) and state = 'planned' returning id",
-    )
-    .bind(cooperative_id)
-    .bind(sowing_ids)
-    .bind(today)
-    .bind(cause)
-    .fetch_all(tx.connection())
-    .await?;
-    sqlx::query(
-        "update task set state = 'dropped', cause = $3
-          where cooperative_id = $1 and sowing_id = any($2) and state in ('open', 'held')",
-    )
-    .bind(cooperative_id)
-    .bind(&dropped)
-    .bind(cause)
-    .execute(tx.connection())
-    .await?;
-    sqlx::query(
-        "update claim set ended_at = now(), end_kind = 'dropped'
-          where cooperative_id = $1 and ended_at is null
-            and task_id in (select id from task where cooperative_id = $1 and sowing_id = any($2))",
-    )
-    .bind(cooperative_id)
-    .bind(&dropped)
-    .execute(tx.connection())
-    .await?;
-    Ok(dropped.len() as u64)
-}
-
 /// Planned sowings of a plan.
 ///
 /// # Errors

@@ -297,8 +297,13 @@ async fn sowings(tx: &mut Tx) -> Result<Vec<SowingRow>> {
                 s.plan_id is not null as from_plan, s.containers, s.sow_on, s.free_on, s.planned_cuts, s.expected_milligrams,
                 s.state, s.sown_on,
                 coalesce((select array_agg(t.cut_on order by t.number)
-                            from (select c.number, min(c.cut_on) as cut_on from cut c
-                                   where c.cooperative_id = $1 and c.sowing_id = s.id group by c.number) t), '{}') as cuts
+                            from (select n.number, min(n.cut_on) as cut_on
+                                    from (select c.number, c.cut_on from cut c
+                                           where c.cooperative_id = $1 and c.sowing_id = s.id
+                                          union all
+                                          select (e.detail->>'number')::integer, e.happened_on from sowing_event e
+                                           where e.cooperative_id = $1 and e.sowing_id = s.id and e.kind = 'cut') n
+                                   group by n.number) t), '{}') as cuts
            from sowing s
           where s.cooperative_id = $1 and s.state not in ('cleared', 'lost')
           order by s.id",

@@ -1,0 +1,286 @@
+//! From a season to a checked answer, and the form in which it is kept. Pure, and long: to be run
+//! where it holds up nobody.
+
+use std::collections::BTreeMap;
+
+use chrono::{Days, NaiveDate};
+use cotyl_planner::check::{Verdict, check};
+use cotyl_planner::problem::{ClassCrop, Problem, Sowing};
+use cotyl_planner::{Control, Options, Plan, SolveError, solve};
+use serde::{Deserialize, Serialize};
+
+use super::compile::{LeftOut, compile};
+use super::season::{Season, SeasonError};
+
+/// Why there is no answer.
+#[derive(Debug, thiserror::Error)]
+pub enum WorkError {
+    /// The season cannot be read.
+    #[error(transparent)]
+    Season(#[from] SeasonError),
+    /// The planner refuses the problem.
+    #[error(transparent)]
+    Solve(#[from] SolveError),
+    /// The plan that was found breaks rules, so it is not recorded.
+    #[error("the plan that was found breaks rules: {}", .0.join("; "))]
+    Unsound(Vec<String>),
+}
+
+/// An answer as it is kept.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct KeptAnswer {
+    /// The plan in the planner's own form.
+    pub plan: Plan,
+    /// The plan in the words of the co-operative, by day of sowing.
+    pub sowings: Vec<PlanSowing>,
+    /// What every pledge is expected to be sent, by week and pledge.
+    pub weeks: Vec<PlanWeek>,
+    /// Totals.
+    pub totals: PlanTotals,
+    /// Ten-thousandths of a point.
+    pub objective_e4: i64,
+    /// No plan can have fewer; ten-thousandths of a point.
+    pub bound_e4: i64,
+    /// Search moves made.
+    pub work_done: u64,
+    /// Whether the search came to its own end.
+    pub complete: bool,
+    /// Remarks, in words for a coordinator.
+    pub notes: Vec<String>,
+}
+
+/// Sums over a plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+pub struct PlanTotals {
+    /// Pledged in all weeks.
+    pub pledged_milligrams: i64,
+    /// Expected to be sent to pledges.
+    pub expected_milligrams: i64,
+    /// Pledged and not expected.
+    pub short_milligrams: i64,
+    /// Expected and pledged to nobody.
+    pub surplus_milligrams: i64,
+    /// Containers sown.
+    pub containers: i64,
+    /// Work in tenths of a minute, that of standing sowings included.
+    pub minutes_tenths: i64,
+    /// Containers by which it differs from the plan in force.
+    pub containers_changed: i64,
+}
+
+/// A pledge in one week.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanWeek {
+    /// Monday of the week.
+    pub monday: NaiveDate,
+    /// The pledge.
+    pub pledge_id: String,
+    /// Who is to receive it.
+    pub recipient_name: String,
+    /// The crop or group.
+    pub what: String,
+    /// Pledged.
+    pub pledged_milligrams: i64,
+    /// Expected to be sent.
+    pub expected_milligrams: i64,
+}
+
+impl PlanWeek {
+    /// What is missing.
+    #[must_use]
+    pub fn short_milligrams(&self) -> i64 {
+        (self.pledged_milligrams - self.expected_milligrams).max(0)
+    }
+}
+
+/// A sowing of a plan.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanSowing {
+    /// Its site.
+    pub site_id: String,
+    /// Name of the site.
+    pub site_name: String,
+    /// Its station.
+    pub station_id: String,
+    /// Name of the station.
+    pub station_name: String,
+    /// Its crop.
+    pub crop_id: String,
+    /// Name of the crop.
+    pub crop_name: String,
+    /// How many.
+    pub containers: i64,
+    /// Day of sowing.
+    pub sow_on: NaiveDate,
+    /// The places are free again from this day.
+    pub free_on: NaiveDate,
+    /// Its cuts in order.
+    pub cuts: Vec<PlanCut>,
+}
+
+/// A cut of a plan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PlanCut {
+    /// When.
+    pub day: NaiveDate,
+    /// Expected weight, whole sowing.
+    pub milligrams: i64,
+}
+
+/// Works a season out: states the problem, solves it, checks the plan. `work` of 0 is what suits the
+/// size of the problem. The same season, seed and work give the same answer unless `control` stops
+/// it.
+///
+/// # Errors
+/// [`WorkError`]; none for a season in which nothing can grow.
+pub fn work_out(
+    season: &Season,
+    seed: u64,
+    work: u64,
+    control: &dyn Control,
+) -> Result<KeptAnswer, WorkError> {
+    let compiled = compile(season, LeftOut::default())?;
+    let problem = compiled.problem;
+    let suited = Options::for_problem(&problem);
+    let options = Options {
+        seed,
+        work: if work == 0 { suited.work } else { work },
+        start: None,
+    };
+    let answer = solve(&problem, &options, control)?;
+    let verdict = check(&problem, &answer.plan);
+    if !verdict.valid {
+        let problems = verdict.problems.into_iter().map(|problem| problem.message);
+        return Err(WorkError::Unsound(problems.collect()));
+    }
+    let mut notes = compiled.notes;
+    notes.extend(missing(season, &problem));
+    if !answer.complete {
+        notes.push("the time ran out before the search came to its end".to_owned());
+    }
+    Ok(KeptAnswer {
+        sowings: sowings(season, &problem, &answer.plan),
+        weeks: weeks(season, &verdict),
+        totals: totals(&verdict),
+        objective_e4: verdict.objective_e4,
+        bound_e4: answer.bound_e4,
+        work_done: answer.work_done,
+        complete: answer.complete,
+        plan: answer.plan,
+        notes,
+    })
+}
+
+/// What a season lacks altogether, in words.
+fn missing(season: &Season, problem: &Problem) -> Vec<String> {
+    let pledged = problem.targets.iter().any(|t| t.pledge_dg.iter().any(|dg| *dg > 0));
+    let open = problem.sites.iter().any(|site| !site.slots.is_empty());
+    let grows = problem.classes.iter().any(|class| !class.crops.is_empty());
+    [
+        (!pledged, "nothing is pledged in these weeks"),
+        (season.sites.is_empty(), "there is no site"),
+        (problem.stations.is_empty(), "there is no station to sow at"),
+        (season.crops.iter().all(|crop| crop.retired), "there is no crop to sow"),
+        (!season.sites.is_empty() && !open, "no site is open on any day that is left"),
+        (
+            pledged && !problem.stations.is_empty() && !grows,
+            "no crop that is pledged grows by the method of any station",
+        ),
+    ]
+    .into_iter()
+    .filter(|(holds, _)| *holds)
+    .map(|(_, words)| words.to_owned())
+    .collect()
+}
+
+fn totals(verdict: &Verdict) -> PlanTotals {
+    PlanTotals {
+        pledged_milligrams: verdict.pledged_dg * 100,
+        expected_milligrams: (verdict.pledged_dg - verdict.short_dg) * 100,
+        short_milligrams: verdict.short_dg * 100,
+        surplus_milligrams: verdict.surplus_dg * 100,
+        containers: verdict.containers,
+        minutes_tenths: verdict.minutes10,
+        containers_changed: verdict.containers_changed,
+    }
+}
+
+fn weeks(season: &Season, verdict: &Verdict) -> Vec<PlanWeek> {
+    let pledges: BTreeMap<&str, _> = season
+        .pledges
+        .iter()
+        .map(|pledge| (pledge.id.as_str(), pledge))
+        .collect();
+    verdict
+        .weeks
+        .iter()
+        .filter_map(|cell| {
+            let pledge = pledges.get(cell.target.as_str())?;
+            Some(PlanWeek {
+                monday: season.first_monday + Days::new(7 * cell.week as u64),
+                pledge_id: pledge.id.clone(),
+                recipient_name: pledge.recipient_name.clone(),
+                what: pledge.what.clone(),
+                pledged_milligrams: cell.pledge_dg * 100,
+                expected_milligrams: cell.sent_dg * 100,
+            })
+        })
+        .collect()
+}
+
+fn sowings(season: &Season, problem: &Problem, plan: &Plan) -> Vec<PlanSowing> {
+    let names = season.names();
+    let name = |id: &str| names.get(id).cloned().unwrap_or_else(|| id.to_owned());
+    let mut sowings: Vec<PlanSowing> = plan
+        .sowings
+        .iter()
+        .filter_map(|sowing| {
+            let station = problem.stations.iter().find(|s| s.id == sowing.station)?;
+            let crop = season.crops.iter().find(|crop| crop.id == sowing.crop)?;
+            let cuts = cuts(problem, &station.class, &station.site, sowing)?;
+            let last = cuts.last().map_or(sowing.sow, |cut| cut.day);
+            Some(PlanSowing {
+                site_id: station.site.clone(),
+                site_name: name(&station.site),
+                station_id: station.id.clone(),
+                station_name: name(&station.id),
+                crop_id: crop.id.clone(),
+                crop_name: crop.name.clone(),
+                containers: sowing.containers,
+                sow_on: sowing.sow,
+                free_on: last + Days::new(u64::from(crop.profile.cleaning_days)),
+                cuts,
+            })
+        })
+        .collect();
+    sowings.sort_by(|a, b| {
+        (a.sow_on, &a.site_id, &a.station_id, &a.crop_id, a.free_on)
+            .cmp(&(b.sow_on, &b.site_id, &b.station_id, &b.crop_id, b.free_on))
+    });
+    sowings
+}
+
+/// The cuts of a sowing with their weights, from the arcs they go along.
+fn cuts(problem: &Problem, class: &str, site: &str, sowing: &Sowing) -> Option<Vec<PlanCut>> {
+    let class = problem.classes.iter().find(|known| known.id == class)?;
+    let grown: &ClassCrop = class.crops.iter().find(|grown| grown.crop == sowing.crop)?;
+    let site = problem.sites.iter().find(|known| known.id == site)?;
+    let slot = |day: NaiveDate| {
+        let number = (day - problem.start_date).num_days();
+        site.slots.iter().position(|slot| i64::from(slot.day) == number)
+    };
+    let mut from = slot(sowing.sow)?;
+    let mut cuts = Vec::new();
+    for (number, day) in sowing.cuts.iter().enumerate() {
+        let to = slot(*day)?;
+        let arcs = if number == 0 { &grown.first } else { &grown.again };
+        let arc = arcs.iter().find(|arc| arc.from == from && arc.to == to)?;
+        let decigrams = grown.cut_dg.get(number)? * arc.permille / 1000;
+        cuts.push(PlanCut {
+            day: *day,
+            milligrams: sowing.containers * decigrams * 100,
+        });
+        from = to;
+    }
+    Some(cuts)
+}

@@ -1,0 +1,364 @@
+//! Why pledges are short: what binds in the plan, and which rule would have to give way for anything
+//! to be possible at all.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{Days, NaiveDate};
+use cotyl_domain::{Operation, Refusal};
+use cotyl_growth::Relaxed;
+use cotyl_planner::check::check;
+use cotyl_planner::explain::{CauseKind, Limit, NothingDelivers, ShortReason, binding};
+use cotyl_planner::problem::{ClassCrop, Problem, Slot};
+use cotyl_store::plans;
+use uuid::Uuid;
+
+use super::answer::KeptAnswer;
+use super::compile::{LeftOut, compile, week_label};
+use super::request::{get, parse_answer};
+use super::season::{Season, SeasonError};
+use crate::{App, Caller, Error, Result};
+
+/// A rule that may be left out to see whether a pledge becomes possible.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Rule {
+    /// Closed days.
+    Closures,
+    /// Temperature that suits the crop.
+    Temperature,
+    /// Light that the crop needs.
+    Light,
+    /// Days that a ready cut may wait.
+    Hold,
+    /// The day on which sowing can begin.
+    Start,
+    /// Methods by which a crop is grown.
+    Method,
+}
+
+impl Rule {
+    /// All of them, in the order in which they are tried.
+    pub const ALL: [Self; 6] = [
+        Self::Closures,
+        Self::Temperature,
+        Self::Light,
+        Self::Hold,
+        Self::Start,
+        Self::Method,
+    ];
+
+    /// Its stable name.
+    #[must_use]
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Closures => "closures",
+            Self::Temperature => "temperature",
+            Self::Light => "light",
+            Self::Hold => "hold",
+            Self::Start => "start",
+            Self::Method => "method",
+        }
+    }
+
+    fn left_out(self) -> LeftOut {
+        let growth = Relaxed {
+            temperature: self == Self::Temperature,
+            light: self == Self::Light,
+            hold: self == Self::Hold,
+            start: self == Self::Start,
+        };
+        LeftOut {
+            closures: self == Self::Closures,
+            method: self == Self::Method,
+            growth,
+        }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Self::Closures => "with the sites open on their closed days",
+            Self::Temperature => "at a station whose temperature suits the crop",
+            Self::Light => "at a station with more light",
+            Self::Hold => "if ready greens could wait two weeks longer",
+            Self::Start => "if sowing had begun two weeks earlier",
+            Self::Method => "at a station with another growing method",
+        }
+    }
+}
+
+/// Why a pledge is short in a week.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShortPledge {
+    /// Monday of the week.
+    pub monday: NaiveDate,
+    /// The pledge.
+    pub pledge_id: String,
+    /// Who is to receive it.
+    pub recipient_name: String,
+    /// The crop or group.
+    pub what: String,
+    /// Pledged.
+    pub pledged_milligrams: i64,
+    /// What is missing.
+    pub short_milligrams: i64,
+    /// The whole reason in words.
+    pub words: String,
+    /// Ways of sowing that could deliver in that week.
+    pub ways: usize,
+    /// Ways of sowing in which nothing stands in the way of one container more.
+    pub open_ways: usize,
+    /// Limits that one container more would break, the commonest first.
+    pub causes: Vec<PledgeCause>,
+    /// When nothing can deliver: rules any one of which would have to give way.
+    pub rules: Vec<Rule>,
+}
+
+/// A limit that stands in the way.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct PledgeCause {
+    /// `places`, `minutes`, `mixing`, `most_sowings`, `smallest_sowing`, ...
+    pub kind: &'static str,
+    /// Ways of sowing that it holds up.
+    pub ways: usize,
+    /// Ways that nothing else holds up.
+    pub alone: usize,
+    /// In words, with an example.
+    pub words: String,
+}
+
+impl App {
+    /// Why the pledges that a plan leaves short are short.
+    ///
+    /// # Errors
+    /// [`Refusal::WrongState`] for a plan that is not solved.
+    pub async fn explain_plan(&self, caller: &Caller, id: Uuid) -> Result<Vec<ShortPledge>> {
+        let (season, answer) = self
+            .read(Operation::ExplainPlan, caller, async |tx, _| {
+                let plan = get(tx, id).await?;
+                match plans::contents(tx, id).await? {
+                    Some((Some(season), Some(answer))) => {
+                        let season: Season =
+                            serde_json::from_value(season).map_err(Error::internal)?;
+                        Ok((season, parse_answer(answer)?))
+                    }
+                    _ => Err(Refusal::WrongState {
+                        what: format!("the plan {}", plan.fields.name),
+                        state: plan.solving,
+                        step: "explained".to_owned(),
+                    }
+                    .into()),
+                }
+            })
+            .await?;
+        tokio::task::spawn_blocking(move || explain(&season, &answer))
+            .await
+            .map_err(Error::internal)?
+            .map_err(Error::internal)
+    }
+}
+
+/// Reasons for every short pledge, by week.
+///
+/// # Errors
+/// [`SeasonError`] for a season that cannot be read.
+pub fn explain(
+    season: &Season,
+    answer: &KeptAnswer,
+) -> std::result::Result<Vec<ShortPledge>, SeasonError> {
+    let problem = compile(season, LeftOut::default())?.problem;
+    let verdict = check(&problem, &answer.plan);
+    let reasons = binding(&problem, &answer.plan, &verdict);
+    let rules = rules_in_the_way(season, &problem, &reasons)?;
+    let names = season.names();
+    Ok(reasons
+        .into_iter()
+        .filter_map(|reason| {
+            let rules = rules.get(&(reason.target.clone(), reason.week));
+            short_pledge(season, &names, reason, rules.cloned().unwrap_or_default())
+        })
+        .collect())
+}
+
+/// For every short pledge that nothing sown can serve: the rules without which something could.
+fn rules_in_the_way(
+    season: &Season,
+    problem: &Problem,
+    reasons: &[ShortReason],
+) -> std::result::Result<BTreeMap<(String, usize), Vec<Rule>>, SeasonError> {
+    let impossible: Vec<&ShortReason> = reasons
+        .iter()
+        .filter(|reason| reason.nothing_delivers.is_some())
+        .collect();
+    let mut found: BTreeMap<(String, usize), Vec<Rule>> = BTreeMap::new();
+    if impossible.is_empty() || problem.classes.is_empty() {
+        return Ok(found);
+    }
+    for rule in Rule::ALL {
+        let without = compile(season, rule.left_out())?.problem;
+        let possible = deliverable(&without);
+        for reason in &impossible {
+            let key = (reason.target.clone(), reason.week);
+            if possible.contains(&key) {
+                found.entry(key).or_default().push(rule);
+            }
+        }
+    }
+    Ok(found)
+}
+
+/// Targets and weeks that some sowing can serve.
+fn deliverable(problem: &Problem) -> BTreeSet<(String, usize)> {
+    let mut weeks_of: BTreeMap<(&str, &str), BTreeSet<usize>> = BTreeMap::new();
+    for class in &problem.classes {
+        let Some(site) = problem.sites.iter().find(|site| site.id == class.site) else {
+            continue;
+        };
+        for grown in &class.crops {
+            let key = (class.site.as_str(), grown.crop.as_str());
+            let weeks = weeks_of.entry(key).or_default();
+            weeks.extend(delivery_weeks(grown, &site.slots));
+        }
+    }
+    let mut found = BTreeSet::new();
+    for target in &problem.targets {
+        for site in &target.sites {
+            for crop in &target.crops {
+                let weeks = weeks_of.get(&(site.as_str(), crop.as_str()));
+                for week in weeks.into_iter().flatten() {
+                    found.insert((target.id.clone(), *week));
+                }
+            }
+        }
+    }
+    found
+}
+
+/// Weeks in which some cut of a crop can be delivered.
+fn delivery_weeks(grown: &ClassCrop, slots: &[Slot]) -> BTreeSet<usize> {
+    let mut reached: BTreeSet<usize> = grown.first.iter().map(|arc| arc.to).collect();
+    let mut all = reached.clone();
+    for _ in 1..grown.cut_dg.len() {
+        reached = grown
+            .again
+            .iter()
+            .filter(|arc| reached.contains(&arc.from))
+            .map(|arc| arc.to)
+            .collect();
+        all.extend(&reached);
+    }
+    all.into_iter()
+        .filter_map(|slot| slots.get(slot)?.harvest_week)
+        .collect()
+}
+
+fn short_pledge(
+    season: &Season,
+    names: &BTreeMap<String, String>,
+    reason: ShortReason,
+    rules: Vec<Rule>,
+) -> Option<ShortPledge> {
+    let pledge = season.pledges.iter().find(|p| p.id == reason.target)?;
+    let causes: Vec<PledgeCause> = reason
+        .causes
+        .iter()
+        .map(|cause| PledgeCause {
+            kind: kind_of(cause.kind),
+            ways: cause.columns,
+            alone: cause.alone,
+            words: with_names(&limit_words(&cause.limit, &cause.example.to_string()), names),
+        })
+        .collect();
+    let short = ShortPledge {
+        monday: season.first_monday + Days::new(7 * reason.week as u64),
+        pledge_id: pledge.id.clone(),
+        recipient_name: pledge.recipient_name.clone(),
+        what: pledge.what.clone(),
+        pledged_milligrams: reason.pledge_dg * 100,
+        short_milligrams: reason.short_dg * 100,
+        words: String::new(),
+        ways: reason.columns,
+        open_ways: reason.open,
+        causes,
+        rules,
+    };
+    Some(ShortPledge {
+        words: words(season, &short, &reason),
+        ..short
+    })
+}
+
+fn limit_words(limit: &Limit, example: &str) -> String {
+    format!("{limit} (for {example})")
+}
+
+fn kind_of(kind: CauseKind) -> &'static str {
+    match kind {
+        CauseKind::Places => "places",
+        CauseKind::Minutes => "minutes",
+        CauseKind::Mixing => "mixing",
+        CauseKind::Stock => "stock",
+        CauseKind::MostSowings => "most_sowings",
+        CauseKind::SmallestSowing => "smallest_sowing",
+        CauseKind::Share => "share",
+    }
+}
+
+fn words(season: &Season, short: &ShortPledge, reason: &ShortReason) -> String {
+    let grams = |milligrams: i64| format!("{:.1} g", milligrams as f64 / 1000.0);
+    let mut parts = vec![format!(
+        "{}: {} of {} of {} for {} are missing.",
+        week_label(season.first_monday, reason.week),
+        grams(short.short_milligrams),
+        grams(short.pledged_milligrams),
+        short.what,
+        short.recipient_name,
+    )];
+    match reason.nothing_delivers {
+        Some(NothingDelivers::NothingGrown) => {
+            parts.push("Nothing that may serve it grows at any station.".to_owned());
+        }
+        Some(NothingDelivers::NoDeliveryDay) => {
+            parts.push("No site is open on a day whose cut is delivered in that week.".to_owned());
+        }
+        Some(NothingDelivers::NoCut) => {
+            parts.push("Nothing sown from now on can be ready for that week.".to_owned());
+        }
+        None => {}
+    }
+    if reason.nothing_delivers.is_some() {
+        let ways: Vec<&str> = short.rules.iter().map(|rule| rule.words()).collect();
+        parts.push(if ways.is_empty() {
+            "Leaving out no single rule would change that.".to_owned()
+        } else {
+            format!("It would be possible {}.", ways.join(", or "))
+        });
+        return parts.join(" ");
+    }
+    for cause in &short.causes {
+        parts.push(format!(
+            "In {} of {} ways of sowing for it, {}.",
+            cause.ways, short.ways, cause.words
+        ));
+    }
+    if short.open_ways > 0 {
+        parts.push(format!(
+            "In {} of {} ways nothing stands in the way of one container more: the search may have \
+             stopped too early, or it would cost more in work and surplus than it gains.",
+            short.open_ways, short.ways
+        ));
+    }
+    if short.causes.is_empty() && short.open_ways == 0 {
+        parts.push("Nothing that can be named binds.".to_owned());
+    }
+    parts.join(" ")
+}
+
+/// Puts the names of records in place of their ids.
+pub(super) fn with_names(text: &str, names: &BTreeMap<String, String>) -> String {
+    let mut named = text.to_owned();
+    for (id, name) in names {
+        if id.parse::<Uuid>().is_ok() && named.contains(id.as_str()) {
+            named = named.replace(id.as_str(), name);
+        }
+    }
+    named
+}
