@@ -21,6 +21,7 @@ mod garden_inputs;
 mod garden_nouns;
 mod garden_places;
 mod garden_promises;
+mod plans;
 mod sign_in;
 mod sites;
 mod sowings;

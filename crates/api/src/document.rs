@@ -13,6 +13,7 @@ use crate::{
     closures, container_kinds, crop_groups, crops, imports, outages, pledges, recipients, sessions,
     sites, stations,
 };
+use crate::{plans, sessions, sites};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -143,6 +144,15 @@ fn garden(config: &mut ServiceConfig) {
         .service(imports::import_stations)
         .service(imports::import_crops)
         .service(imports::import_closures);
+        .service(plans::list_plans)
+        .service(plans::request_plan)
+        .service(plans::compare_plans)
+        .service(plans::read_plan)
+        .service(plans::cancel_plan)
+        .service(plans::follow_plan)
+        .service(plans::explain_plan)
+        .service(plans::adopt_plan)
+        .service(plans::withdraw_plan);
 }
 
 /// The document.

@@ -17,6 +17,7 @@ pub mod invitations;
 pub mod me;
 pub mod members;
 pub mod password_resets;
+pub mod plans;
 pub mod problem;
 pub mod qualifications;
 mod request_log;

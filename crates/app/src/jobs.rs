@@ -37,7 +37,11 @@ impl App {
     ///
     /// # Errors
     /// Those of the database.
-    pub async fn beat_job(&self, job: &LeasedJob, progress: Option<&Value>) -> Result<Option<bool>> {
+    pub async fn beat_job(
+        &self,
+        job: &LeasedJob,
+        progress: Option<&Value>,
+    ) -> Result<Option<bool>> {
         self.store()
             .write("beat_job", Scope::System, async |tx| {
                 let until = self.clock().now() + LEASE;

@@ -64,6 +64,8 @@ pub mod records {
     pub use cotyl_store::groups::{Group, GroupFields};
     pub use cotyl_store::members::Member;
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
+    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::plans::{Plan, PlanFields};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};

@@ -1,9 +1,11 @@
 //! The lease loop, heartbeat and schedule that run queued work.
+//!
+//! A job is leased in one short transaction, worked outside any, and recorded in another. While it is
+//! worked, heartbeats extend its lease; when they stop, another worker takes the job, and what the
+//! first one brings later is refused.
 
-use cotyl_app::App;
-use tokio::sync::watch;
+mod solving;
+mod worker;
 
-/// Works until told to stop.
-pub async fn run(_app: App, mut stopped: watch::Receiver<bool>) {
-    let _ = stopped.changed().await;
-}
+pub use solving::Ended;
+pub use worker::{Worker, WorkerSettings, run_once};

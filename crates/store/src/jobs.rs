@@ -58,14 +58,16 @@ pub async fn insert(
     run_at: DateTime<Utc>,
 ) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
-    sqlx::query("insert into job (id, cooperative_id, kind, payload, run_at) values ($1, $2, $3, $4, $5)")
-        .bind(id)
-        .bind(cooperative_id)
-        .bind(kind)
-        .bind(payload)
-        .bind(run_at)
-        .execute(tx.connection())
-        .await?;
+    sqlx::query(
+        "insert into job (id, cooperative_id, kind, payload, run_at) values ($1, $2, $3, $4, $5)",
+    )
+    .bind(id)
+    .bind(cooperative_id)
+    .bind(kind)
+    .bind(payload)
+    .bind(run_at)
+    .execute(tx.connection())
+    .await?;
     Ok(())
 }
 

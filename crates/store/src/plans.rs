@@ -230,15 +230,13 @@ pub async fn set_solved(tx: &mut Tx, id: Uuid, solved: &Solved, now: DateTime<Ut
 /// Those of the database.
 pub async fn set_ended(tx: &mut Tx, id: Uuid, solving: &str, failure: Option<&str>) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
-    sqlx::query(
-        "update plan set solving = $3, failure = $4 where cooperative_id = $1 and id = $2",
-    )
-    .bind(cooperative_id)
-    .bind(id)
-    .bind(solving)
-    .bind(failure)
-    .execute(tx.connection())
-    .await?;
+    sqlx::query("update plan set solving = $3, failure = $4 where cooperative_id = $1 and id = $2")
+        .bind(cooperative_id)
+        .bind(id)
+        .bind(solving)
+        .bind(failure)
+        .execute(tx.connection())
+        .await?;
     Ok(())
 }
 
@@ -313,6 +311,21 @@ pub async fn set_adopted(tx: &mut Tx, id: Uuid, now: DateTime<Utc>) -> Result<()
     .bind(now)
     .execute(tx.connection())
     .await?;
+    Ok(())
+}
+
+/// Notes how far everything has come that the plan rests on.
+///
+/// # Errors
+/// Those of the database.
+pub async fn set_inputs(tx: &mut Tx, id: Uuid, inputs: &Value) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("update plan set inputs = $3 where cooperative_id = $1 and id = $2")
+        .bind(cooperative_id)
+        .bind(id)
+        .bind(inputs)
+        .execute(tx.connection())
+        .await?;
     Ok(())
 }
 

@@ -60,8 +60,11 @@ impl App {
             plans::supersede(tx).await?;
             plans::set_adopted(tx, id, self.clock().now()).await?;
             self.write_sowings(tx, caller, id, look).await?;
+            // its own sowings do not make it stale
+            plans::set_inputs(tx, id, &json!(season::inputs(tx).await?)).await?;
             let plan = get(tx, id).await?;
-            self.audit_plan(tx, Operation::AdoptPlan, caller, &plan).await?;
+            self.audit_plan(tx, Operation::AdoptPlan, caller, &plan)
+                .await?;
             Ok(plan)
         })
         .await
@@ -109,7 +112,8 @@ impl App {
     ) -> Result<()> {
         let Division { kept, dropped, new } = divide(&look.season, &look.answer.sowings);
         for id in dropped {
-            self.give_up_sowing(tx, caller, parse_id(id)?, REPLACED).await?;
+            self.give_up_sowing(tx, caller, parse_id(id)?, REPLACED)
+                .await?;
         }
         let kept: Vec<Uuid> = kept.into_iter().map(parse_id).collect::<Result<_>>()?;
         plans::hand_over_sowings(tx, &kept, plan_id).await?;
@@ -221,5 +225,8 @@ fn is_same(old: &SeasonSowing, new: &PlanSowing) -> bool {
         && old.sow_on == new.sow_on
         && old.free_on == new.free_on
         && i64::from(old.containers) == new.containers
-        && old.planned_cuts.iter().eq(new.cuts.iter().map(|cut| &cut.day))
+        && old
+            .planned_cuts
+            .iter()
+            .eq(new.cuts.iter().map(|cut| &cut.day))
 }

@@ -173,15 +173,24 @@ pub fn work_out(
 
 /// What a season lacks altogether, in words.
 fn missing(season: &Season, problem: &Problem) -> Vec<String> {
-    let pledged = problem.targets.iter().any(|t| t.pledge_dg.iter().any(|dg| *dg > 0));
+    let pledged = problem
+        .targets
+        .iter()
+        .any(|t| t.pledge_dg.iter().any(|dg| *dg > 0));
     let open = problem.sites.iter().any(|site| !site.slots.is_empty());
     let grows = problem.classes.iter().any(|class| !class.crops.is_empty());
     [
         (!pledged, "nothing is pledged in these weeks"),
         (season.sites.is_empty(), "there is no site"),
         (problem.stations.is_empty(), "there is no station to sow at"),
-        (season.crops.iter().all(|crop| crop.retired), "there is no crop to sow"),
-        (!season.sites.is_empty() && !open, "no site is open on any day that is left"),
+        (
+            season.crops.iter().all(|crop| crop.retired),
+            "there is no crop to sow",
+        ),
+        (
+            !season.sites.is_empty() && !open,
+            "no site is open on any day that is left",
+        ),
         (
             pledged && !problem.stations.is_empty() && !grows,
             "no crop that is pledged grows by the method of any station",
@@ -254,8 +263,13 @@ fn sowings(season: &Season, problem: &Problem, plan: &Plan) -> Vec<PlanSowing> {
         })
         .collect();
     sowings.sort_by(|a, b| {
-        (a.sow_on, &a.site_id, &a.station_id, &a.crop_id, a.free_on)
-            .cmp(&(b.sow_on, &b.site_id, &b.station_id, &b.crop_id, b.free_on))
+        (a.sow_on, &a.site_id, &a.station_id, &a.crop_id, a.free_on).cmp(&(
+            b.sow_on,
+            &b.site_id,
+            &b.station_id,
+            &b.crop_id,
+            b.free_on,
+        ))
     });
     sowings
 }
@@ -267,13 +281,19 @@ fn cuts(problem: &Problem, class: &str, site: &str, sowing: &Sowing) -> Option<V
     let site = problem.sites.iter().find(|known| known.id == site)?;
     let slot = |day: NaiveDate| {
         let number = (day - problem.start_date).num_days();
-        site.slots.iter().position(|slot| i64::from(slot.day) == number)
+        site.slots
+            .iter()
+            .position(|slot| i64::from(slot.day) == number)
     };
     let mut from = slot(sowing.sow)?;
     let mut cuts = Vec::new();
     for (number, day) in sowing.cuts.iter().enumerate() {
         let to = slot(*day)?;
-        let arcs = if number == 0 { &grown.first } else { &grown.again };
+        let arcs = if number == 0 {
+            &grown.first
+        } else {
+            &grown.again
+        };
         let arc = arcs.iter().find(|arc| arc.from == from && arc.to == to)?;
         let decigrams = grown.cut_dg.get(number)? * arc.permille / 1000;
         cuts.push(PlanCut {

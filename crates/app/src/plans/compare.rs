@@ -90,7 +90,11 @@ type BatchKey<'a> = (NaiveDate, &'a str, &'a str);
 fn batches(answer: &KeptAnswer) -> BTreeMap<BatchKey<'_>, Vec<&PlanSowing>> {
     let mut found: BTreeMap<BatchKey<'_>, Vec<&PlanSowing>> = BTreeMap::new();
     for sowing in &answer.sowings {
-        let key = (sowing.sow_on, sowing.station_id.as_str(), sowing.crop_id.as_str());
+        let key = (
+            sowing.sow_on,
+            sowing.station_id.as_str(),
+            sowing.crop_id.as_str(),
+        );
         found.entry(key).or_default().push(sowing);
     }
     found

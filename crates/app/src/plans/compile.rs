@@ -87,7 +87,14 @@ pub fn compile(season: &Season, left_out: LeftOut) -> Result<Compiled, SeasonErr
     let mut notes = Vec::new();
     let mut sites = Vec::new();
     for (site, days) in directory.sites.values() {
-        sites.push(state_site(site, days, &deliveries, &standing, weeks, &mut notes));
+        sites.push(state_site(
+            site,
+            days,
+            &deliveries,
+            &standing,
+            weeks,
+            &mut notes,
+        ));
     }
     let (classes, stations) = state_stations(season, &directory, left_out);
     let adopted: Vec<Sowing> = season
@@ -107,7 +114,9 @@ pub fn compile(season: &Season, left_out: LeftOut) -> Result<Compiled, SeasonErr
         format: PROBLEM_FORMAT.to_owned(),
         name: PROBLEM_NAME.to_owned(),
         start_date: season.first_monday,
-        weeks: (0..weeks).map(|week| week_label(season.first_monday, week)).collect(),
+        weeks: (0..weeks)
+            .map(|week| week_label(season.first_monday, week))
+            .collect(),
         crops: directory.crops.keys().map(|id| (*id).to_owned()).collect(),
         sites,
         classes,
@@ -159,7 +168,12 @@ fn spread(crop: &SeasonCrop) -> (String, Spread) {
 fn committed(harvest: BTreeMap<(String, String, usize), i64>) -> Vec<Committed> {
     harvest
         .into_iter()
-        .map(|((site, crop, week), dg)| Committed { site, crop, week, dg })
+        .map(|((site, crop, week), dg)| Committed {
+            site,
+            crop,
+            week,
+            dg,
+        })
         .collect()
 }
 
@@ -220,7 +234,8 @@ fn state_site(
         "minutes of work",
     );
     let mixing_dl = limits(
-        site.weekly_mixing_microlitres.map(|litres| litres / 100_000),
+        site.weekly_mixing_microlitres
+            .map(|litres| litres / 100_000),
         &|week| work(week).1,
         "decilitres of solution",
     );
@@ -380,7 +395,11 @@ fn state_targets(season: &Season, directory: &Directory) -> Vec<Target> {
                 .map(|week| {
                     let monday = season.first_monday + Days::new(7 * week);
                     let holds = pledge.first_monday <= monday && monday <= pledge.last_monday;
-                    if holds { pledge.weekly_milligrams / 100 } else { 0 }
+                    if holds {
+                        pledge.weekly_milligrams / 100
+                    } else {
+                        0
+                    }
                 })
                 .collect(),
         })

@@ -264,7 +264,10 @@ fn short_pledge(
             kind: kind_of(cause.kind),
             ways: cause.columns,
             alone: cause.alone,
-            words: with_names(&limit_words(&cause.limit, &cause.example.to_string()), names),
+            words: with_names(
+                &limit_words(&cause.limit, &cause.example.to_string()),
+                names,
+            ),
         })
         .collect();
     let short = ShortPledge {

@@ -44,7 +44,9 @@ fn changed_inputs(before: Option<&Value>, now: &BTreeMap<String, i64>) -> Vec<St
         return Vec::new();
     };
     now.iter()
-        .filter(|(noun, revision)| before.get(noun.as_str()).and_then(Value::as_i64) != Some(**revision))
+        .filter(|(noun, revision)| {
+            before.get(noun.as_str()).and_then(Value::as_i64) != Some(**revision)
+        })
         .map(|(noun, _)| noun.clone())
         .collect()
 }

@@ -34,13 +34,16 @@ impl App {
     /// # Errors
     /// [`Error::Invalid`] for fields that cannot be accepted.
     pub async fn request_plan(&self, caller: &Caller, fields: &PlanFields) -> Result<Plan> {
-        check_fields(fields, self.clock().now().date_naive())?;
+        // the day it still is somewhere: zones reach twelve hours behind UTC
+        let today = (self.clock().now() - TimeDelta::hours(12)).date_naive();
+        check_fields(fields, today)?;
         self.write_once(Operation::RequestPlan, caller, async |tx, actor| {
             let (id, job_id, now) = (self.new_id(), self.new_id(), self.clock().now());
             jobs::insert(tx, job_id, PLAN_JOB, &json!({ "plan_id": id }), now).await?;
             plans::insert(tx, id, job_id, fields, actor.member_id, now).await?;
             let plan = get(tx, id).await?;
-            self.audit_plan(tx, Operation::RequestPlan, caller, &plan).await?;
+            self.audit_plan(tx, Operation::RequestPlan, caller, &plan)
+                .await?;
             Ok(plan)
         })
         .await
@@ -80,8 +83,10 @@ impl App {
     /// # Errors
     /// [`Error::NotFound`] when the co-operative has none of this id.
     pub async fn follow_plan(&self, caller: &Caller, id: Uuid) -> Result<Plan> {
-        self.read(Operation::FollowPlan, caller, async |tx, _| get(tx, id).await)
-            .await
+        self.read(Operation::FollowPlan, caller, async |tx, _| {
+            get(tx, id).await
+        })
+        .await
     }
 
     /// Stops the work on a plan: at once when it waits, at the worker's next heartbeat otherwise.
@@ -100,7 +105,8 @@ impl App {
                 plans::set_ended(tx, id, "cancelled", None).await?;
             }
             let plan = get(tx, id).await?;
-            self.audit_plan(tx, Operation::CancelPlan, caller, &plan).await?;
+            self.audit_plan(tx, Operation::CancelPlan, caller, &plan)
+                .await?;
             Ok(plan)
         })
         .await
@@ -119,12 +125,14 @@ impl App {
             }
             if plan.state == "adopted" {
                 for sowing_id in plans::planned_sowings(tx, id).await? {
-                    self.give_up_sowing(tx, caller, sowing_id, "the plan was withdrawn").await?;
+                    self.give_up_sowing(tx, caller, sowing_id, "the plan was withdrawn")
+                        .await?;
                 }
             }
             plans::set_withdrawn(tx, id).await?;
             let plan = get(tx, id).await?;
-            self.audit_plan(tx, Operation::WithdrawPlan, caller, &plan).await?;
+            self.audit_plan(tx, Operation::WithdrawPlan, caller, &plan)
+                .await?;
             Ok(plan)
         })
         .await
@@ -205,10 +213,7 @@ fn check_fields(fields: &PlanFields, today: NaiveDate) -> Result<()> {
     let mut problems = Problems::new();
     problems.name("/name", &fields.name);
     problems.within("/weeks", fields.weeks.into(), 1, 60);
-    // a day of grace: somewhere it may still be the week that has just ended
-    let yesterday = today - Days::new(1);
-    let this_monday =
-        yesterday - Days::new(u64::from(yesterday.weekday().num_days_from_monday()));
+    let this_monday = today - Days::new(u64::from(today.weekday().num_days_from_monday()));
     problems.require(
         fields.first_monday >= this_monday,
         "/first_week",
@@ -223,6 +228,11 @@ fn check_fields(fields: &PlanFields, today: NaiveDate) -> Result<()> {
     );
     problems.within("/seed", fields.seed, 0, i64::MAX);
     problems.within("/work_limit", fields.work_limit, 0, MOST_WORK);
-    problems.within("/time_limit_seconds", fields.time_limit_seconds.into(), 1, 300);
+    problems.within(
+        "/time_limit_seconds",
+        fields.time_limit_seconds.into(),
+        1,
+        300,
+    );
     problems.finish()
 }

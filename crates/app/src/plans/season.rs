@@ -256,12 +256,17 @@ impl Season {
     #[must_use]
     pub fn names(&self) -> BTreeMap<String, String> {
         let sites = self.sites.iter().map(|site| (&site.id, site.name.clone()));
-        let stations = self.stations.iter().map(|item| (&item.id, item.name.clone()));
-        let crops = self.crops.iter().map(|crop| (&crop.id, crop.name.clone()));
-        let pledges = self
-            .pledges
+        let stations = self
+            .stations
             .iter()
-            .map(|pledge| (&pledge.id, format!("{} for {}", pledge.what, pledge.recipient_name)));
+            .map(|item| (&item.id, item.name.clone()));
+        let crops = self.crops.iter().map(|crop| (&crop.id, crop.name.clone()));
+        let pledges = self.pledges.iter().map(|pledge| {
+            (
+                &pledge.id,
+                format!("{} for {}", pledge.what, pledge.recipient_name),
+            )
+        });
         sites
             .chain(stations)
             .chain(crops)
@@ -304,7 +309,10 @@ impl SeasonSite {
             what: self.name.clone(),
             fault,
         };
-        let zone = self.zone.parse::<SiteZone>().map_err(|e| fault(e.to_string()))?;
+        let zone = self
+            .zone
+            .parse::<SiteZone>()
+            .map_err(|e| fault(e.to_string()))?;
         let hours =
             OpeningHours::parse(&self.opening_hours).map_err(|e| fault(format!("{e:?}")))?;
         let closures: Result<Vec<Closure>, _> = self

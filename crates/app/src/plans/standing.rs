@@ -62,16 +62,26 @@ impl Standing {
         if sowing.state == "planned"
             && let Some(week) = week_of(sowing.sow_on)
         {
-            *self.batches.entry((sowing.site_id.clone(), week)).or_default() += 1;
+            *self
+                .batches
+                .entry((sowing.site_id.clone(), week))
+                .or_default() += 1;
             let litres = mixed_decilitres(profile.mix_at_sowing_millilitres, &station.container);
-            self.work(sowing, week, containers * profile.sow_minutes_tenths, containers * litres);
+            self.work(
+                sowing,
+                week,
+                containers * profile.sow_minutes_tenths,
+                containers * litres,
+            );
         }
         for cut in coming_cuts(directory, crop, station, sowing) {
             if let Some(week) = deliveries.week(cut.day) {
                 let key = (sowing.site_id.clone(), sowing.crop_id.clone(), week);
                 *self.harvest.entry(key).or_default() += cut.milligrams / 100;
             }
-            let Some(week) = week_of(cut.day) else { continue };
+            let Some(week) = week_of(cut.day) else {
+                continue;
+            };
             let (minutes, litres) = if cut.last {
                 (profile.cut_minutes_tenths + profile.clean_minutes_tenths, 0)
             } else {
@@ -128,11 +138,14 @@ pub(super) fn coming_cuts(
         let Some(mut day) = days.days.get(expected.slot).copied() else {
             break;
         };
-        let mut milligrams =
-            expected.milligrams_per_container.saturating_mul(i64::from(sowing.containers));
+        let mut milligrams = expected
+            .milligrams_per_container
+            .saturating_mul(i64::from(sowing.containers));
         if let Some(planned) = planned.filter(|planned| **planned >= day) {
             let slot = days.days.partition_point(|open| open < planned);
-            let Some(open) = days.days.get(slot) else { break };
+            let Some(open) = days.days.get(slot) else {
+                break;
+            };
             day = *open;
             milligrams = sowing
                 .expected_milligrams

@@ -99,7 +99,8 @@ impl App {
                 let plan = super::request::get(tx, payload.plan_id).await?;
                 let fields = &plan.fields;
                 let weeks = u32::try_from(fields.weeks).unwrap_or(1);
-                let season = super::load(tx, fields.first_monday, weeks, self.clock().now()).await?;
+                let season =
+                    super::load(tx, fields.first_monday, weeks, self.clock().now()).await?;
                 let inputs = season::inputs(tx).await?;
                 Ok::<_, Error>(PlanWork {
                     plan_id: plan.id,

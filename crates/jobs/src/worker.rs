@@ -1,0 +1,135 @@
+//! The loop that takes jobs and tidies up.
+
+use std::future::Future;
+use std::time::Duration;
+
+use cotyl_app::jobs::LeasedJob;
+use cotyl_app::{App, Result};
+use futures::StreamExt;
+use futures::stream::FuturesUnordered;
+use tokio::sync::watch;
+use tokio::time::{interval, sleep};
+
+use crate::solving::{Ended, work_on};
+
+/// How a worker goes about it.
+#[derive(Debug, Clone)]
+pub struct WorkerSettings {
+    /// Jobs worked at the same time; each takes a processor core.
+    pub at_once: usize,
+    /// Pause after a look into an empty queue.
+    pub poll: Duration,
+    /// Pause between heartbeats, much shorter than a lease; a wish to stop is seen, and progress is
+    /// told, this often.
+    pub beat: Duration,
+    /// Pause between tidyings.
+    pub tidy: Duration,
+}
+
+impl Default for WorkerSettings {
+    fn default() -> Self {
+        Self {
+            at_once: 1,
+            poll: Duration::from_millis(300),
+            beat: Duration::from_secs(2),
+            tidy: Duration::from_secs(3600),
+        }
+    }
+}
+
+/// Takes jobs until it is told to stop.
+pub struct Worker {
+    app: App,
+    settings: WorkerSettings,
+}
+
+impl Worker {
+    /// A worker over an application.
+    pub fn new(app: App, settings: WorkerSettings) -> Self {
+        Self { app, settings }
+    }
+
+    /// Takes jobs until `shutdown` comes; jobs under way then go back into the queue. Plans are
+    /// solved on threads of their own, so this holds up nothing on the thread it runs on.
+    pub async fn run(&self, shutdown: impl Future<Output = ()>) {
+        let (go_home, going_home) = watch::channel(false);
+        let mut under_way = FuturesUnordered::new();
+        let mut tidying = interval(self.settings.tidy);
+        let mut look = Box::pin(self.look(Duration::ZERO));
+        tokio::pin!(shutdown);
+        loop {
+            tokio::select! {
+                () = &mut shutdown => break,
+                _ = tidying.tick() => self.tidy().await,
+                Some(()) = under_way.next(), if !under_way.is_empty() => {}
+                job = &mut look, if under_way.len() < self.settings.at_once.max(1) => {
+                    let pause = if let Some(job) = job {
+                        under_way.push(self.work(job, going_home.clone()));
+                        Duration::ZERO
+                    } else {
+                        self.settings.poll
+                    };
+                    look = Box::pin(self.look(pause));
+                }
+            }
+        }
+        // a closed channel tells the same, should nobody be listening any more
+        let _ = go_home.send(true);
+        while under_way.next().await.is_some() {}
+    }
+
+    /// The next job, if there is one after a pause.
+    async fn look(&self, pause: Duration) -> Option<LeasedJob> {
+        sleep(pause).await;
+        match self.app.lease_job().await {
+            Ok(job) => job,
+            Err(error) => {
+                tracing::warn!(cause = ?error, "no look into the queue");
+                sleep(self.settings.poll * 10).await;
+                None
+            }
+        }
+    }
+
+    async fn work(&self, job: LeasedJob, going_home: watch::Receiver<bool>) {
+        let ended = work_on(&self.app, &job, self.settings.beat, going_home).await;
+        tell(&job.id.to_string(), &job.kind, ended);
+    }
+
+    async fn tidy(&self) {
+        match self.app.forget_old_answers().await {
+            Ok(0) => {}
+            Ok(forgotten) => tracing::info!(forgotten, "old answers are forgotten"),
+            Err(error) => tracing::warn!(cause = ?error, "old answers are not forgotten"),
+        }
+    }
+}
+
+fn tell(job: &str, kind: &str, ended: Result<Ended>) {
+    let word = match &ended {
+        Ok(Ended::Recorded) => "recorded",
+        Ok(Ended::LeaseLost) => "lease_lost",
+        Ok(Ended::PutBack) => "put_back",
+        Err(_) => "error",
+    };
+    metrics::counter!("cotyl_jobs_total", "kind" => kind.to_owned(), "ended" => word).increment(1);
+    match ended {
+        Ok(_) => tracing::info!(job, kind, ended = word, "a job ended"),
+        Err(error) => {
+            tracing::warn!(job, kind, cause = ?error, "a job broke off; it is taken again")
+        }
+    }
+}
+
+/// Takes one job, if there is one, and works it to its end.
+///
+/// # Errors
+/// Those of the database.
+pub async fn run_once(app: &App) -> Result<Option<Ended>> {
+    let Some(job) = app.lease_job().await? else {
+        return Ok(None);
+    };
+    let (_stay, going_home) = watch::channel(false);
+    let beat = WorkerSettings::default().beat;
+    work_on(app, &job, beat, going_home).await.map(Some)
+}
