@@ -61,7 +61,8 @@ impl App {
             plans::set_adopted(tx, id, self.clock().now()).await?;
             self.write_sowings(tx, caller, id, look).await?;
             // its own sowings do not make it stale
-            plans::set_inputs(tx, id, &json!(season::inputs(tx).await?)).await?;
+            let inputs = json!(season::inputs(tx).await?);
+            plans::set_inputs(tx, id, &inputs).await?;
             let plan = get(tx, id).await?;
             self.audit_plan(tx, Operation::AdoptPlan, caller, &plan)
                 .await?;

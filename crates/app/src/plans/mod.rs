@@ -7,8 +7,11 @@ pub mod compile;
 mod days;
 pub mod explain;
 pub mod request;
+pub mod scenario;
 pub mod season;
 mod standing;
+#[cfg(test)]
+mod tests;
 pub mod work;
 
 use std::collections::BTreeMap;
