@@ -844,3 +844,104 @@ async fn windows_keep_to_the_clock_of_the_site() {
     )
     .await;
 }
+
+#[actix_web::test]
+async fn a_late_cut_moves_the_next() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let made = sow(&api, &garden, 4, "2026-09-07").await.expect(201);
+    assert_eq!(
+        cut_days(&made.body),
+        ["2026-10-15", "2026-10-28", "2026-11-10"]
+    );
+    event(&api, LEAD, &made.id(), json!({"kind": "sown"}))
+        .await
+        .expect(201);
+    // five days late; 13 days on it is ready again, and again on a Sunday
+    at(&api, "2026-10-20T15:00:00Z", &[LEAD]).await;
+    weigh(&garden, &made.id(), 1, "2026-10-20").await;
+    let path = task_path(&made.body, "cut", Some(1));
+    api.post(LEAD, &format!("{path}/completion"), json!({}))
+        .await
+        .expect(200);
+    let now = read(&api, &made.id()).await;
+    assert_eq!(cut_days(&now), ["2026-10-15", "2026-11-02", "2026-11-16"]);
+    assert_eq!(now["free_on"], "2026-11-18");
+    assert_eq!(
+        task(&now, "clear_and_clean", None)["window"]["day"],
+        "2026-11-16"
+    );
+    // nobody had looked at the seedlings; cutting them shows that they stand
+    assert_eq!(task(&now, "check_germination", None)["state"], "done");
+}
+
+#[actix_web::test]
+async fn closed_days_are_worked_around() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    sqlx::query("insert into closure (id, cooperative_id, site_id, first_day, last_day, reason) values ($1, $2, $3, '2026-10-22', '2026-10-23', 'snow')")
+        .bind(Uuid::now_v7())
+        .bind(garden.cooperative_id)
+        .bind(garden.site_id)
+        .execute(&garden.pool)
+        .await
+        .unwrap();
+    let made = sow(&api, &garden, 4, "2026-09-14").await.expect(201);
+    // ready on Thursday the 22nd, cut on Monday the 26th: four days of waiting cost 60 thousandths
+    assert_eq!(cut_days(&made.body)[0], "2026-10-26");
+    assert_eq!(made.body["planned_cuts"][0]["expected"]["value"], "237.08");
+    let mut input = sowing_input(&garden, 1, "2026-10-22");
+    let reply = api.post(LEAD, "/sowings", input.clone()).await.expect(422);
+    assert_eq!(reply.pointers(), ["/sow_on"]);
+    input["sow_on"] = json!("2026-09-14");
+    input["planned_cuts"] = json!(["2026-10-23"]);
+    let reply = api.post(LEAD, "/sowings", input).await.expect(422);
+    assert_eq!(reply.pointers(), ["/planned_cuts/0"]);
+    // seedlings of a Wednesday come up on a Saturday, those of a Thursday on a Sunday
+    for (sow_on, check) in [("2026-09-16", "2026-09-18"), ("2026-09-17", "2026-09-21")] {
+        let made = sow(&api, &garden, 1, sow_on).await.expect(201);
+        let window = &task(&made.body, "check_germination", None)["window"];
+        assert_eq!(window["day"], check, "{sow_on}");
+    }
+}
+
+#[actix_web::test]
+async fn a_season_that_does_not_suit_gives_no_cut() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let dark = json!([{"first_week": 1, "last_week": 53, "temperature_celsius": 21.0, "daily_light_mol": 3.0}]);
+    sqlx::query("update station set environment = $1")
+        .bind(dark)
+        .execute(&garden.pool)
+        .await
+        .unwrap();
+    let reply = sow(&api, &garden, 4, "2026-09-14").await.expect(422);
+    assert_eq!(reply.pointers(), ["/planned_cuts"]);
+    assert_eq!(reply.body["errors"][0]["code"], "none-expected");
+    // what the co-operative knows of its own bench wins over the model
+    sqlx::query(
+        "update station set environment = jsonb_set(environment, '{0,daily_light_mol}', '6')",
+    )
+    .execute(&garden.pool)
+    .await
+    .unwrap();
+    let known =
+        json!([{"station_id": garden.station_id, "days_to_first_cut": 30, "days_to_regrow": 10}]);
+    sqlx::query("update crop set station_days = $1")
+        .bind(known)
+        .execute(&garden.pool)
+        .await
+        .unwrap();
+    let made = sow(&api, &garden, 4, "2026-09-14").await.expect(201);
+    assert_eq!(
+        cut_days(&made.body),
+        ["2026-10-14", "2026-10-26", "2026-11-05"]
+    );
+    // a crop for another method
+    sqlx::query("update crop set profile = jsonb_set(profile, '{methods}', '[\"aerated\"]')")
+        .execute(&garden.pool)
+        .await
+        .unwrap();
+    let reply = sow(&api, &garden, 4, "2026-09-14").await.expect(422);
+    assert_eq!(reply.pointers(), ["/station_id"]);
+}
