@@ -47,7 +47,9 @@ create table delivery (
   state text not null default 'packed' check (state in ('packed', 'handed_over', 'confirmed')),
   packed_on date not null,
   handed_over_on date,
+  -- when it was handed over, by the clock of whoever did it, and when the server heard of it
   handed_over_at timestamptz,
+  hand_over_recorded_at timestamptz,
   handed_over_by uuid,
   received_by text check (length(received_by) between 1 and 200),
   temperature_decicelsius integer check (temperature_decicelsius between -500 and 600),
@@ -62,10 +64,11 @@ create table delivery (
   constraint delivery_recipient foreign key (cooperative_id, recipient_id) references recipient (cooperative_id, id),
   constraint delivery_handed_over_by foreign key (cooperative_id, handed_over_by) references member (cooperative_id, id),
   constraint delivery_confirmed_by foreign key (cooperative_id, confirmed_by) references member (cooperative_id, id),
-  constraint delivery_hand_over check (state = 'packed' or (handed_over_on is not null and received_by is not null)),
+  constraint delivery_hand_over check (state = 'packed' or num_nulls(handed_over_on, handed_over_at, hand_over_recorded_at, received_by) = 0),
   constraint delivery_confirmation check ((state = 'confirmed') = (confirmed_at is not null))
 );
 create index delivery_of_recipient on delivery (cooperative_id, recipient_id, id);
+create index delivery_by_day on delivery (cooperative_id, handed_over_on);
 call protect_rows('delivery');
 call keep_versions('delivery');
 
@@ -103,10 +106,12 @@ call keep_history('delivery_correction');
 -- What a cut weighs now, and how much of it has been put into deliveries.
 create view cut_balance with (security_invoker = true) as
 select c.cooperative_id, c.id as cut_id,
-       c.milligrams + coalesce((select sum(k.change_milligrams) from cut_correction k where k.cut_id = c.id), 0)::bigint as milligrams,
+       c.milligrams + coalesce((select sum(k.change_milligrams) from cut_correction k
+                          where k.cooperative_id = c.cooperative_id and k.cut_id = c.id), 0)::bigint as milligrams,
        coalesce((
-         select sum(l.milligrams + coalesce((select sum(k.change_milligrams) from delivery_correction k where k.delivery_line_id = l.id), 0))
-           from delivery_line l where l.cut_id = c.id
+         select sum(l.milligrams + coalesce((select sum(k.change_milligrams) from delivery_correction k
+                                        where k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id), 0))
+           from delivery_line l where l.cooperative_id = c.cooperative_id and l.cut_id = c.id
        ), 0)::bigint as delivered_milligrams
   from cut c;
 
@@ -135,7 +140,8 @@ begin
   end if;
   if tg_table_name = 'delivery_correction' then
     select l.milligrams + coalesce(sum(k.change_milligrams), 0) into line_weight
-      from delivery_line l left join delivery_correction k on k.delivery_line_id = l.id
+      from delivery_line l left join delivery_correction k
+           on k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id
      where l.id = new.delivery_line_id group by l.milligrams;
     if line_weight < 0 then
       raise exception using

@@ -14,6 +14,7 @@ use crate::{
     sites, stations,
 };
 use crate::{plans, sessions, sites};
+use crate::{cuts, sessions, sites};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -153,6 +154,10 @@ fn garden(config: &mut ServiceConfig) {
         .service(plans::explain_plan)
         .service(plans::adopt_plan)
         .service(plans::withdraw_plan);
+        .service(cuts::list_cuts)
+        .service(cuts::record_cut)
+        .service(cuts::read_cut)
+        .service(cuts::correct_cut);
 }
 
 /// The document.

@@ -9,6 +9,7 @@ pub mod container_kinds;
 pub mod crop_groups;
 pub mod crop_profile;
 pub mod crops;
+pub mod cuts;
 pub mod document;
 pub mod extract;
 pub mod groups;

@@ -8,6 +8,7 @@ mod closures;
 mod container_kinds;
 mod crop_groups;
 pub mod crops;
+pub mod cuts;
 mod error;
 pub mod found;
 mod groups;
@@ -66,6 +67,7 @@ pub mod records {
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
     pub use cotyl_store::audit::AuditEntry;
     pub use cotyl_store::plans::{Plan, PlanFields};
+    pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};

@@ -1,14 +1,19 @@
 //! Words, quantities, roles and rules that every other crate shares; no I/O.
 
+pub mod apportion;
 pub mod clock;
 pub mod guidance;
+pub mod food_safety;
+pub mod harvest;
 pub mod permission;
 pub mod refusal;
 pub mod role;
 pub mod sowing;
 pub mod task;
+pub mod temperature;
 
 pub use clock::{Clock, SystemClock};
+pub use harvest::{CutQuality, DeliveryState};
 pub use permission::{Access, Operation};
 pub use refusal::{FieldProblem, Refusal};
 pub use role::{Actor, Grant, Qualification, QualificationKind, Role, RoleScope};

@@ -11,6 +11,7 @@ pub mod container_kinds;
 pub mod cooperatives;
 pub mod crop_groups;
 pub mod crops;
+pub mod cuts;
 mod error;
 pub mod groups;
 pub mod growing;

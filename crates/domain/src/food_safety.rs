@@ -1,0 +1,97 @@
+//! Cautions for produce that people will eat. They travel with the answer they belong to, so that no
+//! screen can forget them.
+
+use crate::temperature::Temperature;
+
+/// What to mind, and where it comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FoodCaution {
+    /// What to do.
+    pub text: &'static str,
+    /// Its source.
+    pub source: &'static str,
+}
+
+const HYGIENE_SOURCE: &str = "themes of 21 CFR 112, subparts D, K and L, from memory";
+const COLD_SOURCE: &str = "US Food and Drug Administration, Program Information Manual: Retail Food Protection, \
+     Recommendations for the Temperature Control of Cut Leafy Greens, 2010";
+
+/// The warmest at which cut leafy greens are received and held: 5 °C, 41 °F (FDA, 2010).
+pub const WARMEST_HELD: Temperature = Temperature::of_decicelsius(50);
+
+const HOLD_COLD: FoodCaution = FoodCaution {
+    text: "Hold cut leafy greens at 5 °C (41 °F) or below. The guidance speaks of leaves that were shredded, \
+        sliced, chopped or torn; leaves only cut off at harvest keep better in the cold as well.",
+    source: COLD_SOURCE,
+};
+
+const TOO_WARM: FoodCaution = FoodCaution {
+    text: "Handed over above 5 °C (41 °F). Cut leafy greens should have been colder: cool them at once, and let \
+        the recipient decide by its own food-safety rules whether they can be used.",
+    source: COLD_SOURCE,
+};
+
+const LOCAL_RULES: FoodCaution = FoodCaution {
+    text: "Whether a produce-safety rule applies to your garden depends on where you are and on what is sold: \
+        find out from your local authority. Local rules come first.",
+    source: "21 CFR 112.4 and 112.5 are the rule in the United States",
+};
+
+const HARVEST_HYGIENE: [FoodCaution; 4] = [
+    FoodCaution {
+        text: "Whoever is ill or has an open wound on the hand does not cut or pack. Wash hands first.",
+        source: HYGIENE_SOURCE,
+    },
+    FoodCaution {
+        text: "Use clean blades and clean totes, and keep the leaves off the floor.",
+        source: HYGIENE_SOURCE,
+    },
+    FoodCaution {
+        text: "Do not rinse leaves in the nutrient solution; use drinking water where they are rinsed at all.",
+        source: HYGIENE_SOURCE,
+    },
+    FoodCaution {
+        text: "Cool promptly, and write the tray code on the tray.",
+        source: HYGIENE_SOURCE,
+    },
+];
+
+/// Cautions at a cut.
+pub fn at_cut() -> Vec<FoodCaution> {
+    let mut cautions = HARVEST_HYGIENE.to_vec();
+    cautions.extend([HOLD_COLD, LOCAL_RULES]);
+    cautions
+}
+
+/// Cautions at a delivery, by the temperature at hand-over where it was measured.
+pub fn at_delivery(handed_over_at: Option<Temperature>) -> Vec<FoodCaution> {
+    let warm = handed_over_at.is_some_and(|temperature| temperature > WARMEST_HELD);
+    let mut cautions = if warm { vec![TOO_WARM] } else { Vec::new() };
+    cautions.extend([HOLD_COLD, LOCAL_RULES]);
+    cautions
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 41 °F is the same limit as 5 °C in the 2010 guidance.
+    #[test]
+    fn the_limit_itself_is_cold_enough() {
+        for (value, unit, warm) in [
+            ("5", "Cel", false),
+            ("5.1", "Cel", true),
+            ("41", "[degF]", false),
+            ("41.2", "[degF]", true),
+        ] {
+            let temperature = Temperature::parse(value, unit);
+            let cautions = temperature.map(|t| at_delivery(Some(t)));
+            assert_eq!(
+                cautions.map(|c| c.contains(&TOO_WARM)),
+                Ok(warm),
+                "{value} {unit}"
+            );
+        }
+        assert!(!at_delivery(None).contains(&TOO_WARM));
+    }
+}

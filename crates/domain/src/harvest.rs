@@ -1,0 +1,138 @@
+//! Cuts and deliveries: their words, and codes for trays.
+
+use chrono::{Datelike, NaiveDate};
+use serde::{Deserialize, Serialize};
+use uuid::Uuid;
+
+/// How a cut came out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum CutQuality {
+    /// Fit to be handed over as it is.
+    Good,
+    /// Fit to be handed over after sorting.
+    Fair,
+    /// Hardly or not fit to be handed over; the only quality that may weigh nothing.
+    Poor,
+}
+
+impl CutQuality {
+    /// The name kept in the database and shown in the API.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Good => "good",
+            Self::Fair => "fair",
+            Self::Poor => "poor",
+        }
+    }
+
+    /// The least that a cut of this quality weighs, in milligrams. A cut that gave nothing fit to
+    /// keep was still taken, so a poor one may weigh nothing.
+    pub fn least_milligrams(self) -> i64 {
+        match self {
+            Self::Good | Self::Fair => 1,
+            Self::Poor => 0,
+        }
+    }
+}
+
+/// Where a delivery stands.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum DeliveryState {
+    /// Trays are put together; lines can be added.
+    Packed,
+    /// Someone at the recipient has taken it.
+    HandedOver,
+    /// The recipient's reader has confirmed what came.
+    Confirmed,
+}
+
+impl DeliveryState {
+    /// The name kept in the database and shown in the API.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Packed => "packed",
+            Self::HandedOver => "handed_over",
+            Self::Confirmed => "confirmed",
+        }
+    }
+
+    /// The state of that name.
+    pub fn parse(name: &str) -> Option<Self> {
+        [Self::Packed, Self::HandedOver, Self::Confirmed]
+            .into_iter()
+            .find(|state| state.as_str() == name)
+    }
+}
+
+/// Letters and digits that are not taken for one another in handwriting: no 0 O D Q, 1 I L J, 2 Z,
+/// 5 S, 6 G, 8 B, U V.
+const TRAY_LETTERS: &[u8; 16] = b"ACEFHKMNPRTWXY34";
+
+/// The most letters of a tray code after its day.
+pub const MOST_TRAY_LETTERS: u32 = 16;
+
+/// A code to write on a tray: the day of the cut and letters drawn from the cut's id, `260914-KXRT`.
+///
+/// The same id always gives the same code, and more letters continue it, so that a code that is
+/// taken already can be made longer.
+pub fn tray_code(cut_on: NaiveDate, cut_id: Uuid, letters: u32) -> String {
+    // the lower 62 bits of a version 7 id are random
+    let random = cut_id.as_u64_pair().1;
+    let day = format!(
+        "{:02}{:02}{:02}",
+        cut_on.year().rem_euclid(100),
+        cut_on.month(),
+        cut_on.day()
+    );
+    let letters: String = (0..letters.min(MOST_TRAY_LETTERS))
+        .map(|place| {
+            let index = usize::from((random >> (4 * place)) as u8 & 0x0f);
+            char::from(TRAY_LETTERS[index])
+        })
+        .collect();
+    format!("{day}-{letters}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tray_codes_follow_from_day_and_id() {
+        let day = NaiveDate::from_ymd_opt(2026, 9, 4).unwrap_or_default();
+        let id = Uuid::from_u128(0x0198_0000_0000_7000_8000_0000_0000_3210);
+        assert_eq!(tray_code(day, id, 4), "260904-ACEF");
+        assert!(tray_code(day, id, 6).starts_with("260904-ACEF"));
+        assert_eq!(tray_code(day, id, 400).len(), 7 + 16);
+        assert_ne!(tray_code(day, Uuid::from_u128(7), 4), tray_code(day, id, 4));
+    }
+
+    #[test]
+    fn letters_differ_and_have_no_look_alikes() {
+        let mut letters = TRAY_LETTERS.to_vec();
+        letters.sort_unstable();
+        letters.dedup();
+        assert_eq!(letters.len(), TRAY_LETTERS.len());
+        assert!(
+            !letters
+                .iter()
+                .any(|letter| b"0ODQ1ILJ2Z5S6G8BUV".contains(letter))
+        );
+    }
+
+    #[test]
+    fn states_parse_back() {
+        for state in [
+            DeliveryState::Packed,
+            DeliveryState::HandedOver,
+            DeliveryState::Confirmed,
+        ] {
+            assert_eq!(DeliveryState::parse(state.as_str()), Some(state));
+        }
+        assert_eq!(DeliveryState::parse("lost"), None);
+    }
+}
