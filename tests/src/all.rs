@@ -3,6 +3,7 @@
 
 mod binary;
 mod crash;
+mod cuts;
 mod database;
 mod end_to_end;
 mod garden;

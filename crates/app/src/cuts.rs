@@ -11,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::input::Problems;
+use crate::sowing_steps::SowingStep;
 use crate::{App, Caller, Changed, Error, Result};
 
 /// The most that one tray or one line may weigh, in milligrams: a thousand tonnes, as in the database.
@@ -87,7 +88,9 @@ impl App {
                 recorded_at: self.clock().now(),
             };
             cuts::insert(tx, &cut).await?;
-            cuts::note_on_sowing(tx, self.new_id(), &cut).await?;
+            let step = SowingStep::Cut { on: cut_on, number };
+            self.advance_sowing(tx, caller, fields.sowing_id, step)
+                .await?;
             let changed = Changed { noun: "cut", id };
             self.audit(tx, Operation::RecordCut, caller, changed, fields)
                 .await?;

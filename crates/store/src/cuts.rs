@@ -2,7 +2,6 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
-use serde_json::json;
 use uuid::Uuid;
 
 use crate::{Page, Result, Tx};
@@ -355,33 +354,4 @@ pub async fn task(tx: &mut Tx, task_id: Uuid) -> Result<Option<CutTask>> {
     .bind(task_id)
     .fetch_optional(tx.connection())
     .await?)
-}
-
-/// Moves a sowing on to `cutting` and notes the cut among its events.
-///
-/// # Errors
-/// Those of the database.
-pub async fn note_on_sowing(tx: &mut Tx, event_id: Uuid, cut: &NewCut<'_>) -> Result<()> {
-    let cooperative_id = tx.cooperative_id();
-    sqlx::query(
-        "update sowing set state = 'cutting' where cooperative_id = $1 and id = $2 and state <> 'cutting'",
-    )
-    .bind(cooperative_id)
-    .bind(cut.sowing_id)
-    .execute(tx.connection())
-    .await?;
-    sqlx::query(
-        "insert into sowing_event (id, cooperative_id, sowing_id, kind, happened_on, recorded_at, member_id, detail)
-         values ($1, $2, $3, 'cut', $4, $5, $6, $7)",
-    )
-    .bind(event_id)
-    .bind(cooperative_id)
-    .bind(cut.sowing_id)
-    .bind(cut.cut_on)
-    .bind(cut.recorded_at)
-    .bind(cut.member_id)
-    .bind(json!({"number": cut.number}))
-    .execute(tx.connection())
-    .await?;
-    Ok(())
 }
