@@ -6,6 +6,7 @@ mod crash;
 mod cuts;
 mod database;
 mod end_to_end;
+mod deliveries;
 mod garden;
 mod groups;
 mod hostile;

@@ -15,6 +15,7 @@ use crate::{
 };
 use crate::{plans, sessions, sites};
 use crate::{cuts, sessions, sites};
+use crate::{cuts, deliveries, sessions, sites};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -157,7 +158,14 @@ fn garden(config: &mut ServiceConfig) {
         .service(cuts::list_cuts)
         .service(cuts::record_cut)
         .service(cuts::read_cut)
-        .service(cuts::correct_cut);
+        .service(cuts::correct_cut)
+        .service(deliveries::list_deliveries)
+        .service(deliveries::pack_delivery)
+        .service(deliveries::read_delivery)
+        .service(deliveries::add_delivery_line)
+        .service(deliveries::hand_over_delivery)
+        .service(deliveries::confirm_delivery)
+        .service(deliveries::correct_delivery);
 }
 
 /// The document.

@@ -10,6 +10,7 @@ pub mod crop_groups;
 pub mod crop_profile;
 pub mod crops;
 pub mod cuts;
+pub mod deliveries;
 pub mod document;
 pub mod extract;
 pub mod groups;

@@ -161,7 +161,7 @@ impl App {
             }
             let correction = CutCorrection {
                 id: self.new_id(),
-                change_milligrams: change(cut.milligrams, weight, 0)?,
+                change_milligrams: change(cut.milligrams, weight)?,
                 reason: reason.trim().to_owned(),
                 member_id: actor.member_id,
                 recorded_at: self.clock().now(),
@@ -349,8 +349,8 @@ async fn free_tray_code(tx: &mut Tx, cut_on: NaiveDate, id: Uuid) -> Result<Stri
     Ok(tray_code(cut_on, id, MOST_TRAY_LETTERS))
 }
 
-/// What a correction adds to a weight that may not become less than `least` milligrams.
-pub(crate) fn change(now: i64, weight: NewWeight, least: i64) -> Result<i64> {
+/// What a correction adds to a weight, which may become nothing, never less.
+pub(crate) fn change(now: i64, weight: NewWeight) -> Result<i64> {
     let (pointer, becomes) = match weight {
         NewWeight::To(milligrams) => ("/weight", Some(milligrams)),
         NewWeight::By(milligrams) => ("/change", now.checked_add(milligrams)),
@@ -361,7 +361,7 @@ pub(crate) fn change(now: i64, weight: NewWeight, least: i64) -> Result<i64> {
             "same",
             "must change the weight; it is the same already",
         )),
-        Some(becomes) if (least..=MOST_MILLIGRAMS).contains(&becomes) => Ok(becomes - now),
+        Some(becomes) if (0..=MOST_MILLIGRAMS).contains(&becomes) => Ok(becomes - now),
         _ => Err(Error::field(
             pointer,
             "range",

@@ -9,6 +9,7 @@ mod container_kinds;
 mod crop_groups;
 pub mod crops;
 pub mod cuts;
+pub mod deliveries;
 mod error;
 pub mod found;
 mod groups;
@@ -68,6 +69,7 @@ pub mod records {
     pub use cotyl_store::audit::AuditEntry;
     pub use cotyl_store::plans::{Plan, PlanFields};
     pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
+    pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};

@@ -12,6 +12,7 @@ pub mod cooperatives;
 pub mod crop_groups;
 pub mod crops;
 pub mod cuts;
+pub mod deliveries;
 mod error;
 pub mod groups;
 pub mod growing;
