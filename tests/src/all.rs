@@ -29,3 +29,4 @@ mod sites;
 mod sowings;
 mod support;
 mod tasks;
+mod totals;

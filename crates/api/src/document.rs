@@ -16,6 +16,7 @@ use crate::{
 use crate::{plans, sessions, sites};
 use crate::{cuts, sessions, sites};
 use crate::{cuts, deliveries, sessions, sites};
+use crate::{cuts, deliveries, sessions, sites, totals};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -165,7 +166,8 @@ fn garden(config: &mut ServiceConfig) {
         .service(deliveries::add_delivery_line)
         .service(deliveries::hand_over_delivery)
         .service(deliveries::confirm_delivery)
-        .service(deliveries::correct_delivery);
+        .service(deliveries::correct_delivery)
+        .service(totals::read_weekly_totals);
 }
 
 /// The document.

@@ -36,6 +36,7 @@ pub mod sowings;
 pub mod tasks;
 pub mod stations;
 pub mod throttle;
+pub mod totals;
 
 pub use document::{openapi, operations};
 pub use serve::{ApiSettings, ApiState, api_app};

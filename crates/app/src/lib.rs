@@ -43,6 +43,7 @@ mod references;
 pub mod sign_in;
 pub mod sites;
 mod stations;
+pub mod totals;
 
 use std::sync::{Arc, Mutex};
 

@@ -39,6 +39,7 @@ pub mod sessions;
 pub mod signing_keys;
 pub mod sites;
 pub mod stations;
+pub mod totals;
 mod tx;
 
 pub use error::Error;
