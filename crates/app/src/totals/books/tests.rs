@@ -59,7 +59,7 @@ fn shares(books: &Books) -> Vec<(String, Option<u128>, i64)> {
         .postings()
         .iter()
         .map(|p| {
-            let recipient = p.line.recipient_id.map(Uuid::as_u128);
+            let recipient = p.line.recipient_id.map(|id| id.as_u128());
             (p.week.to_string(), recipient, p.milligrams)
         })
         .collect()
