@@ -8,15 +8,10 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, groups, invitations, me, members, password_resets, qualifications, sessions,
-    sites, sowings, tasks,
-    closures, container_kinds, crop_groups, crops, imports, outages, pledges, recipients, sessions,
-    sites, stations,
+    audit_entries, closures, container_kinds, crop_groups, crops, cuts, deliveries, groups,
+    imports, invitations, me, members, outages, password_resets, plans, pledges, qualifications,
+    recipients, sessions, sites, sowings, stations, tasks, totals,
 };
-use crate::{plans, sessions, sites};
-use crate::{cuts, sessions, sites};
-use crate::{cuts, deliveries, sessions, sites};
-use crate::{cuts, deliveries, sessions, sites, totals};
 
 #[derive(OpenApi)]
 #[openapi(
@@ -95,14 +90,7 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(tasks::read_task)
         .service(tasks::claim_task)
         .service(tasks::release_task)
-        .service(tasks::finish_task);
-        .service(sites::retire_site);
-    garden(config);
-}
-
-/// What a coordinator describes: places, crops, promises.
-fn garden(config: &mut ServiceConfig) {
-    config
+        .service(tasks::finish_task)
         .service(closures::list_closures)
         .service(closures::create_closure)
         .service(closures::read_closure)
@@ -146,7 +134,7 @@ fn garden(config: &mut ServiceConfig) {
         .service(pledges::retire_pledge)
         .service(imports::import_stations)
         .service(imports::import_crops)
-        .service(imports::import_closures);
+        .service(imports::import_closures)
         .service(plans::list_plans)
         .service(plans::request_plan)
         .service(plans::compare_plans)
@@ -155,7 +143,7 @@ fn garden(config: &mut ServiceConfig) {
         .service(plans::follow_plan)
         .service(plans::explain_plan)
         .service(plans::adopt_plan)
-        .service(plans::withdraw_plan);
+        .service(plans::withdraw_plan)
         .service(cuts::list_cuts)
         .service(cuts::record_cut)
         .service(cuts::read_cut)

@@ -23,26 +23,23 @@ pub mod links;
 pub mod me;
 mod member_roles;
 mod members;
+mod outages;
 mod password_resets;
 pub mod passwords;
-mod qualifications;
 pub mod plans;
+mod pledges;
+mod qualifications;
+mod recipients;
+mod references;
 pub mod sign_in;
 pub mod sites;
 pub mod sowing_events;
 pub mod sowing_steps;
 mod sowing_tasks;
 pub mod sowings;
+mod stations;
 pub mod task_work;
 pub mod tasks;
-mod outages;
-pub mod passwords;
-mod pledges;
-mod recipients;
-mod references;
-pub mod sign_in;
-pub mod sites;
-mod stations;
 pub mod totals;
 
 use std::sync::{Arc, Mutex};
@@ -61,32 +58,29 @@ pub use error::{Error, Result};
 
 /// Records as they are kept, for those above this crate.
 pub mod records {
-    pub use cotyl_store::audit::{AuditEntry, AuditLine};
-    pub use cotyl_store::claims::Claim;
-    pub use cotyl_store::cooperatives::Cooperative;
-    pub use cotyl_store::groups::{Group, GroupFields};
-    pub use cotyl_store::members::Member;
-    pub use cotyl_store::qualifications::{Qualification, QualificationFields};
-    pub use cotyl_store::audit::AuditEntry;
-    pub use cotyl_store::plans::{Plan, PlanFields};
-    pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
-    pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
-    pub use cotyl_store::sites::{Site, SiteFields};
-    pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
-    pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
     pub use crate::crops::{Crop, CropFields, Starter, StationDays};
     pub use cotyl_calendar::IsoWeek;
     pub use cotyl_growth::{CropProfile, GrowingMethod};
-    pub use cotyl_store::audit::AuditEntry;
+    pub use cotyl_store::audit::{AuditEntry, AuditLine};
+    pub use cotyl_store::claims::Claim;
     pub use cotyl_store::closures::{Closure, ClosureFields, ClosureFilter};
     pub use cotyl_store::container_kinds::{ContainerKind, ContainerKindFields};
+    pub use cotyl_store::cooperatives::Cooperative;
     pub use cotyl_store::crop_groups::{CropGroup, CropGroupFields};
     pub use cotyl_store::crops::CropFilter;
+    pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
+    pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
+    pub use cotyl_store::groups::{Group, GroupFields};
+    pub use cotyl_store::members::Member;
     pub use cotyl_store::outages::{Outage, OutageFields};
+    pub use cotyl_store::plans::{Plan, PlanFields};
     pub use cotyl_store::pledges::{Pledge, PledgeFields, PledgeFilter};
+    pub use cotyl_store::qualifications::{Qualification, QualificationFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
     pub use cotyl_store::sites::{Site, SiteFields};
+    pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::stations::{Station, StationFields, StationFilter};
+    pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
 }
 
 /// The application: a database, a clock, keys and settings.

@@ -2,8 +2,8 @@
 
 pub mod apportion;
 pub mod clock;
-pub mod guidance;
 pub mod food_safety;
+pub mod guidance;
 pub mod harvest;
 pub mod permission;
 pub mod refusal;
