@@ -2,6 +2,7 @@
 
 mod commands;
 mod database;
+mod demo;
 mod logging;
 mod serve;
 mod settings;
@@ -35,15 +36,21 @@ enum Command {
     Migrate,
     /// Found a co-operative with its first coordinator; the password is read from standard input
     Found(commands::found::FoundArguments),
+    /// Load a made-up co-operative, plan its term, show it and serve
+    Demo,
+    /// Solve a planning problem or a scenario from a file; needs no database
+    Plan(commands::plan::PlanArguments),
     /// Print the API document (OpenAPI 3.1)
     Openapi,
 }
 
 fn main() -> ExitCode {
     let cli = Cli::parse();
-    // the document needs no settings and no runtime
-    if matches!(cli.command, Command::Openapi) {
-        return report(commands::openapi::print());
+    // these two need no settings and no runtime
+    match &cli.command {
+        Command::Openapi => return report(commands::openapi::print()),
+        Command::Plan(arguments) => return report(commands::plan::plan(arguments)),
+        _ => {}
     }
     let settings = match Settings::gather(cli.flags) {
         Ok(settings) => settings,
@@ -66,7 +73,8 @@ fn main() -> ExitCode {
             Command::Work => serve::work(&settings).await,
             Command::Migrate => commands::migrate::migrate(&settings).await,
             Command::Found(arguments) => commands::found::found(&settings, arguments).await,
-            Command::Openapi => Ok(()),
+            Command::Demo => demo::demo(&settings).await,
+            Command::Openapi | Command::Plan(_) => Ok(()),
         }
     });
     report(outcome)

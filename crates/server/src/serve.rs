@@ -7,9 +7,11 @@ use actix_web::dev::ServerHandle;
 use actix_web::web::Data;
 use cotyl_api::{ApiSettings, ApiState, api_app};
 use cotyl_app::App;
+use cotyl_jobs::{Worker, WorkerSettings};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::watch;
+use tokio::sync::oneshot;
+use tokio::task::JoinHandle;
 
 use crate::Outcome;
 use crate::database::Database;
@@ -42,7 +44,7 @@ pub async fn serve(settings: &Settings) -> Outcome {
 /// With a message for whoever runs the server.
 pub async fn work(settings: &Settings) -> Outcome {
     let (database, app) = Database::application(settings).await?;
-    let workers = Workers::start(settings, app);
+    let workers = Workers::start(settings, app)?;
     println!("cotyl works on jobs");
     let told = told_to_stop().await;
     workers.stop().await;
@@ -55,7 +57,7 @@ pub struct Running {
     /// Where it listens.
     pub address: std::net::SocketAddr,
     handle: ServerHandle,
-    server: tokio::task::JoinHandle<std::io::Result<()>>,
+    server: JoinHandle<std::io::Result<()>>,
     workers: Workers,
 }
 
@@ -91,7 +93,7 @@ impl Running {
             address,
             handle: server.handle(),
             server: tokio::spawn(server),
-            workers: Workers::start(settings, app),
+            workers: Workers::start(settings, app)?,
         })
     }
 
@@ -103,25 +105,36 @@ impl Running {
     }
 }
 
-/// Workers on jobs.
+/// The worker on jobs, on a thread and a small runtime of its own, and how to stop it.
 struct Workers {
-    stop: watch::Sender<bool>,
-    tasks: tokio::task::JoinSet<()>,
+    stop: oneshot::Sender<()>,
+    ended: JoinHandle<()>,
 }
 
 impl Workers {
-    fn start(settings: &Settings, app: App) -> Self {
-        let (stop, stopped) = watch::channel(false);
-        let mut tasks = tokio::task::JoinSet::new();
-        for _ in 0..settings.solver_threads {
-            tasks.spawn(cotyl_jobs::run(app.clone(), stopped.clone()));
-        }
-        Self { stop, tasks }
+    fn start(settings: &Settings, app: App) -> std::io::Result<Self> {
+        let (stop, stopped) = oneshot::channel();
+        let worker = Worker::new(
+            app,
+            WorkerSettings {
+                at_once: settings.solver_threads,
+                ..WorkerSettings::default()
+            },
+        );
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()?;
+        let ended = tokio::task::spawn_blocking(move || {
+            runtime.block_on(worker.run(async {
+                let _ = stopped.await;
+            }));
+        });
+        Ok(Self { stop, ended })
     }
 
-    async fn stop(mut self) {
-        let _ = self.stop.send(true);
-        while self.tasks.join_next().await.is_some() {}
+    async fn stop(self) {
+        let _ = self.stop.send(());
+        let _ = self.ended.await;
     }
 }
 

@@ -8,6 +8,9 @@ use figment::Figment;
 use figment::providers::{Env, Format, Serialized, Toml};
 use serde::{Deserialize, Serialize};
 
+/// Where data lies when nothing is said.
+pub const DEFAULT_DATA_DIR: &str = ".cotyl";
+
 /// The flags; each setting can also be given as COTYL_ and its name in capitals, or in the file.
 #[derive(Debug, Clone, Default, Args, Serialize)]
 pub struct Flags {
@@ -130,7 +133,7 @@ impl Settings {
         let cores = std::thread::available_parallelism().map_or(1, usize::from);
         let defaults = Defaults {
             listen: SocketAddr::from(([127, 0, 0, 1], 8080)),
-            data_dir: PathBuf::from(".cotyl"),
+            data_dir: PathBuf::from(DEFAULT_DATA_DIR),
             pool_size: 12,
             worker_threads: cores,
             solver_threads: (cores / 2).max(1),

@@ -3,3 +3,4 @@
 pub mod found;
 pub mod migrate;
 pub mod openapi;
+pub mod plan;

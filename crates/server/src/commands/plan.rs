@@ -1,0 +1,236 @@
+//! `cotyl plan`: solve a problem or a scenario from a file, without a database.
+
+use std::io::{IsTerminal, Read, Write};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::{Duration, Instant};
+
+use clap::Args;
+use cotyl_app::plans::compile::{LeftOut, compile};
+use cotyl_app::plans::scenario::Scenario;
+use cotyl_planner::check::{Verdict, check};
+use cotyl_planner::explain::binding;
+use cotyl_planner::faults::{faults, read_problem};
+use cotyl_planner::problem::PROBLEM_FORMAT;
+use cotyl_planner::{Answer, Control, Options, Problem, Progress, solve};
+
+use crate::Outcome;
+
+/// What to solve, and how long.
+#[derive(Debug, Args)]
+pub struct PlanArguments {
+    /// A planning-problem/1 file, plain or gzip, or a scenario: the API's resources in one document
+    file: PathBuf,
+    /// Most seconds; stopping early gives the best plan so far
+    #[arg(long, default_value_t = 20)]
+    seconds: u64,
+    /// Moves of the search; the same work and seed give the same plan [default: by the problem's size]
+    #[arg(long)]
+    work: Option<u64>,
+    /// Seed of the search
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Where the plan is written; standard output when left out
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+/// Largest file that is read, unpacked.
+const MOST_BYTES: u64 = 512 * 1024 * 1024;
+
+/// Solves and writes the plan.
+///
+/// # Errors
+/// When the file cannot be read or the plan cannot be written.
+pub fn plan(arguments: &PlanArguments) -> Outcome {
+    let problem = read(&arguments.file)?;
+    let mut options = Options::for_problem(&problem);
+    options.seed = arguments.seed;
+    if let Some(work) = arguments.work {
+        options.work = work;
+    }
+    let control = Terminal::new(Duration::from_secs(arguments.seconds))?;
+    let mut answer = solve(&problem, &options, &control)?;
+    control.finish();
+    answer.plan.seconds = Some(control.started.elapsed().as_secs_f64());
+    let verdict = check(&problem, &answer.plan);
+    summarise(&problem, &answer, &verdict);
+    let text = serde_json::to_string_pretty(&answer.plan)?;
+    match &arguments.out {
+        Some(path) => std::fs::write(path, text + "\n")
+            .map_err(|fault| format!("{}: {fault}", path.display()))?,
+        None => writeln!(std::io::stdout(), "{text}")?,
+    }
+    if !verdict.valid {
+        let why: Vec<&str> = verdict
+            .problems
+            .iter()
+            .map(|problem| problem.message.as_str())
+            .collect();
+        return Err(format!("no valid plan exists as things stand: {}", why.join("; ")).into());
+    }
+    Ok(())
+}
+
+fn read(path: &Path) -> Result<Problem, Box<dyn std::error::Error + Send + Sync>> {
+    let named = |fault: &dyn std::fmt::Display| format!("{}: {fault}", path.display());
+    let packed = std::fs::read(path).map_err(|fault| named(&fault))?;
+    let bytes = if packed.starts_with(&[0x1f, 0x8b]) {
+        let mut bytes = Vec::new();
+        flate2::read::GzDecoder::new(packed.as_slice())
+            .take(MOST_BYTES)
+            .read_to_end(&mut bytes)
+            .map_err(|fault| named(&fault))?;
+        bytes
+    } else {
+        packed
+    };
+    #[derive(serde::Deserialize)]
+    struct Head {
+        format: Option<String>,
+    }
+    let head: Head = serde_json::from_slice(&bytes)
+        .map_err(|fault| named(&format!("this is not a JSON document: {fault}")))?;
+    let problem = match head.format.as_deref() {
+        Some(PROBLEM_FORMAT) => read_problem(&bytes).map_err(|fault| named(&fault))?,
+        Some(other) => {
+            return Err(named(&format!(
+                "the format {other:?} is not {PROBLEM_FORMAT:?}; a scenario has no format field"
+            ))
+            .into());
+        }
+        None => {
+            let season = Scenario::read(&bytes)
+                .and_then(Scenario::season)
+                .map_err(|fault| named(&fault))?;
+            compile(&season, LeftOut::default())
+                .map_err(|fault| named(&fault))?
+                .problem
+        }
+    };
+    let found = faults(&problem);
+    if !found.is_empty() {
+        let lines: Vec<String> = found
+            .iter()
+            .take(20)
+            .map(|fault| format!("{}: {}", fault.path, fault.message))
+            .collect();
+        return Err(named(&format!(
+            "the problem is not well formed:\n{}",
+            lines.join("\n")
+        ))
+        .into());
+    }
+    Ok(problem)
+}
+
+/// Stops on time or on Ctrl-C, and shows progress where somebody looks.
+struct Terminal {
+    started: Instant,
+    seconds: Duration,
+    interrupted: Arc<AtomicBool>,
+    shown: std::cell::Cell<Option<Instant>>,
+    watched: bool,
+}
+
+impl Terminal {
+    fn new(seconds: Duration) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
+        let interrupted = Arc::new(AtomicBool::new(false));
+        let flag = Arc::clone(&interrupted);
+        // a runtime of its own that only listens for Ctrl-C
+        std::thread::Builder::new()
+            .name("interrupt".into())
+            .spawn(move || {
+                let runtime = tokio::runtime::Builder::new_current_thread()
+                    .enable_all()
+                    .build();
+                if let Ok(runtime) = runtime
+                    && runtime.block_on(tokio::signal::ctrl_c()).is_ok()
+                {
+                    flag.store(true, Ordering::Relaxed);
+                }
+            })?;
+        Ok(Self {
+            started: Instant::now(),
+            seconds,
+            interrupted,
+            shown: std::cell::Cell::new(None),
+            watched: std::io::stderr().is_terminal(),
+        })
+    }
+
+    fn finish(&self) {
+        if self.watched {
+            eprintln!();
+        }
+    }
+}
+
+impl Control for Terminal {
+    fn should_stop(&self) -> bool {
+        self.interrupted.load(Ordering::Relaxed) || self.started.elapsed() >= self.seconds
+    }
+
+    fn progress(&self, progress: &Progress) {
+        let recently = self
+            .shown
+            .get()
+            .is_some_and(|at| at.elapsed() < Duration::from_millis(200));
+        if !self.watched || recently {
+            return;
+        }
+        self.shown.set(Some(Instant::now()));
+        eprint!(
+            "\r{:6.1} s  objective {:.1}  bound {:.1}  gap {:.4} points a pledged gram   ",
+            self.started.elapsed().as_secs_f64(),
+            progress.objective,
+            progress.bound,
+            (progress.objective - progress.bound) / progress.pledged_grams.max(1.0),
+        );
+    }
+}
+
+fn summarise(problem: &Problem, answer: &Answer, verdict: &Verdict) {
+    let grams = |decigrams: i64| decigrams as f64 / 10.0;
+    eprintln!(
+        "{}: {} containers in {} sowings; {:.0} g of {:.0} g pledged are expected, {:.0} g are short, {:.0} g are more than anyone asked for",
+        problem.name,
+        verdict.containers,
+        verdict.sowings,
+        grams(verdict.pledged_dg - verdict.short_dg),
+        grams(verdict.pledged_dg),
+        grams(verdict.short_dg),
+        grams(verdict.surplus_dg),
+    );
+    let points = |e4: i64| e4 as f64 / 1e4;
+    eprintln!(
+        "objective {:.1} points; proven: no plan is below {:.1}",
+        points(verdict.objective_e4),
+        points(answer.bound_e4),
+    );
+    if !answer.complete {
+        eprintln!("stopped before the work was done: more time may give a better plan");
+    }
+    if verdict.short_cells.is_empty() {
+        return;
+    }
+    eprintln!("Expected short:");
+    for (week, label) in problem.weeks.iter().enumerate() {
+        let short: i64 = verdict
+            .short_cells
+            .iter()
+            .filter(|cell| cell.week == week)
+            .map(|cell| cell.short_dg)
+            .sum();
+        if short > 0 {
+            eprintln!("  {label}: {:.0} g", grams(short));
+        }
+    }
+    let mut reasons = binding(problem, &answer.plan, verdict);
+    reasons.sort_by_key(|reason| std::cmp::Reverse(reason.short_dg));
+    eprintln!("The largest of them, and what stands in the way:");
+    for reason in reasons.iter().take(5) {
+        eprintln!("  {}", reason.summary());
+    }
+}

@@ -1,0 +1,151 @@
+//! What a coordinator wants to see: the plan week by week, what falls short and why, what to do this
+//! week, and how to get in.
+
+use std::collections::BTreeMap;
+
+use chrono::{Days, NaiveDate};
+use cotyl_domain::quantity::Mass;
+use serde_json::Value;
+
+use super::client::{Client, text};
+use super::{COORDINATOR, PASSWORD};
+
+type Fault = Box<dyn std::error::Error + Send + Sync>;
+
+/// Writes it all to the screen.
+///
+/// # Errors
+/// With the API's own words.
+pub async fn screen(
+    client: &Client,
+    plan: &Value,
+    today: NaiveDate,
+    address: &str,
+) -> Result<(), Fault> {
+    weeks(plan)?;
+    reasons(client, plan).await?;
+    tasks(client, today).await?;
+    println!("\nThe API is at   http://{address}/api/v1");
+    println!("Its document at http://{address}/docs/  (OpenAPI 3.1: /openapi/v1.json)");
+    println!("\nSign in (POST /api/v1/sessions) with the password \"{PASSWORD}\" as");
+    for (email, what) in [
+        (COORDINATOR, "coordinator"),
+        ("leo@example.org", "lead of North school"),
+        ("vera@example.org", "volunteer at North school"),
+        ("ivo@example.org", "volunteer at the Library"),
+        ("rita@example.org", "reader of the Corner pantry"),
+    ] {
+        println!("  {email:<18} {what}");
+    }
+    println!("\nCtrl-C stops; the data stays for the next start.");
+    Ok(())
+}
+
+fn mass(value: &Value) -> Result<Mass, Fault> {
+    Ok(serde_json::from_value(value.clone())?)
+}
+
+fn kilograms(mass: Mass) -> Result<String, Fault> {
+    Ok(mass.to_rounded_text("kg", 2)?.value)
+}
+
+/// Sums of a week over all pledges.
+#[derive(Default)]
+struct Week {
+    pledged: i64,
+    expected: i64,
+    short: i64,
+    missing: Vec<String>,
+}
+
+fn weeks(plan: &Value) -> Result<(), Fault> {
+    let result = &plan["result"];
+    println!("\n{}: {}\n", text(plan, "name")?, text(result, "summary")?);
+    let mut weeks: BTreeMap<String, Week> = BTreeMap::new();
+    for cell in result["weeks"].as_array().into_iter().flatten() {
+        let short = mass(&cell["short"])?;
+        let week = weeks.entry(text(cell, "week")?).or_default();
+        week.pledged += mass(&cell["pledged"])?.milligrams();
+        week.expected += mass(&cell["expected"])?.milligrams();
+        week.short += short.milligrams();
+        if short > Mass::ZERO {
+            week.missing.push(format!(
+                "{} {} {}",
+                text(cell, "recipient_name")?,
+                text(cell, "what")?,
+                kilograms(short)?
+            ));
+        }
+    }
+    println!(
+        "{:<9} {:>8} {:>9} {:>7}  short of (kg)",
+        "week", "pledged", "expected", "short"
+    );
+    for (label, week) in &weeks {
+        println!(
+            "{label:<9} {:>8} {:>9} {:>7}  {}",
+            kilograms(Mass::of_milligrams(week.pledged))?,
+            kilograms(Mass::of_milligrams(week.expected))?,
+            kilograms(Mass::of_milligrams(week.short))?,
+            week.missing.join(", ")
+        );
+    }
+    Ok(())
+}
+
+async fn reasons(client: &Client, plan: &Value) -> Result<(), Fault> {
+    let explanation = client
+        .get(&format!("/plans/{}/explanation", text(plan, "id")?))
+        .await?;
+    println!("\nWhat falls short, and why");
+    println!("{}", text(&explanation, "summary")?);
+    let mut short: Vec<&Value> = explanation["short"]
+        .as_array()
+        .into_iter()
+        .flatten()
+        .collect();
+    short.sort_by_key(|pledge| {
+        std::cmp::Reverse(mass(&pledge["short"]).map_or(0, Mass::milligrams))
+    });
+    for pledge in short.iter().take(6) {
+        println!("  {}", text(pledge, "words")?);
+    }
+    if short.len() > 6 {
+        println!(
+            "  and {} more at /plans/{}/explanation",
+            short.len() - 6,
+            text(plan, "id")?
+        );
+    }
+    Ok(())
+}
+
+async fn tasks(client: &Client, today: NaiveDate) -> Result<(), Fault> {
+    let last = today.checked_add_days(Days::new(6)).unwrap_or(today);
+    let tasks = client.get(&format!("/tasks?to={last}&limit=200")).await?;
+    let tasks = tasks["items"]
+        .as_array()
+        .map(Vec::as_slice)
+        .unwrap_or_default();
+    println!("\nTo do from {today} to {last}");
+    if tasks.is_empty() {
+        println!("  nothing yet");
+    }
+    for task in tasks {
+        let cut = task["cut_number"]
+            .as_i64()
+            .map(|number| format!(" (cut {number})"))
+            .unwrap_or_default();
+        println!(
+            "  {}  {:<15} {:<18} {}{cut}: {} containers of {}, about {} min",
+            text(&task["window"], "day")?,
+            text(task, "site_name")?,
+            text(task, "station_name")?,
+            text(task, "kind")?.replace('_', " "),
+            task["containers"],
+            text(task, "crop_name")?,
+            task["minutes"],
+        );
+    }
+    Ok(())
+}
