@@ -32,77 +32,87 @@ pub struct EnvironmentFault {
 #[must_use]
 pub fn environment_faults(periods: &[EnvironmentPeriod]) -> Vec<EnvironmentFault> {
     let mut faults = Vec::new();
-    let mut fault = |pointer: String, message: String| {
-        faults.push(EnvironmentFault { pointer, message });
-    };
     let mut owners: [Option<usize>; WEEKS + 1] = [None; WEEKS + 1];
-    let mut weeks_are_numbers = true;
+    let mut all_have_weeks = true;
     for (index, period) in periods.iter().enumerate() {
-        let celsius = period.temperature_celsius;
-        if !(-20.0..=60.0).contains(&celsius) {
-            fault(
-                format!("/{index}/temperature_celsius"),
-                format!("must be between -20 and 60 °C; it is {celsius}"),
-            );
-        }
-        let light = period.daily_light_mol;
-        if !(0.0..=80.0).contains(&light) {
-            fault(
-                format!("/{index}/daily_light_mol"),
-                format!("must be between 0 and 80 mol a day; it is {light}"),
-            );
-        }
-        let (Some(first), Some(last)) = (week(period.first_week), week(period.last_week)) else {
-            weeks_are_numbers = false;
-            for (field, number) in [
-                ("first_week", period.first_week),
-                ("last_week", period.last_week),
-            ] {
-                if week(number).is_none() {
-                    fault(
-                        format!("/{index}/{field}"),
-                        format!("must be an ISO week, 1 to {WEEKS}; it is {number}"),
-                    );
-                }
-            }
+        check_figures(&mut faults, index, period);
+        let Some((first, last)) = weeks_of(&mut faults, index, period) else {
+            all_have_weeks = false;
             continue;
         };
-        if first > last {
-            weeks_are_numbers = false;
-            fault(
-                format!("/{index}/last_week"),
-                format!(
-                    "must not be before week {first}; give two periods for a winter over New Year"
-                ),
-            );
-            continue;
-        }
-        let slots = owners.iter_mut().enumerate().take(last + 1).skip(first);
         let mut overlap = None;
-        for (number, owner) in slots {
+        for (number, owner) in owners.iter_mut().enumerate().take(last + 1).skip(first) {
             match owner {
                 Some(other) => overlap = overlap.or(Some((number, *other))),
                 None => *owner = Some(index),
             }
         }
         if let Some((number, other)) = overlap {
-            fault(
-                format!("/{index}/first_week"),
-                format!("week {number} already lies in period {}", other + 1),
-            );
+            faults.push(EnvironmentFault {
+                pointer: format!("/{index}/first_week"),
+                message: format!("week {number} already lies in period {}", other + 1),
+            });
         }
     }
     let missing: Vec<String> = (1..=WEEKS)
         .filter(|&number| owners[number].is_none())
         .map(|number| number.to_string())
         .collect();
-    if weeks_are_numbers && !missing.is_empty() {
-        fault(
-            String::new(),
-            format!("these weeks lie in no period: {}", missing.join(", ")),
-        );
+    if all_have_weeks && !missing.is_empty() {
+        faults.push(EnvironmentFault {
+            pointer: String::new(),
+            message: format!("these weeks lie in no period: {}", missing.join(", ")),
+        });
     }
     faults
+}
+
+fn check_figures(faults: &mut Vec<EnvironmentFault>, index: usize, period: &EnvironmentPeriod) {
+    let celsius = period.temperature_celsius;
+    if !(-20.0..=60.0).contains(&celsius) {
+        faults.push(EnvironmentFault {
+            pointer: format!("/{index}/temperature_celsius"),
+            message: format!("must be between -20 and 60 °C; it is {celsius}"),
+        });
+    }
+    let light = period.daily_light_mol;
+    if !(0.0..=80.0).contains(&light) {
+        faults.push(EnvironmentFault {
+            pointer: format!("/{index}/daily_light_mol"),
+            message: format!("must be between 0 and 80 mol a day; it is {light}"),
+        });
+    }
+}
+
+/// First and last week of a period, where they are weeks in order.
+fn weeks_of(
+    faults: &mut Vec<EnvironmentFault>,
+    index: usize,
+    period: &EnvironmentPeriod,
+) -> Option<(usize, usize)> {
+    let (first, last) = (week(period.first_week), week(period.last_week));
+    for (field, number, week) in [
+        ("first_week", period.first_week, first),
+        ("last_week", period.last_week, last),
+    ] {
+        if week.is_none() {
+            faults.push(EnvironmentFault {
+                pointer: format!("/{index}/{field}"),
+                message: format!("must be an ISO week, 1 to {WEEKS}; it is {number}"),
+            });
+        }
+    }
+    let (first, last) = (first?, last?);
+    if first > last {
+        faults.push(EnvironmentFault {
+            pointer: format!("/{index}/last_week"),
+            message: format!(
+                "must not be before week {first}; give two periods for a winter over New Year"
+            ),
+        });
+        return None;
+    }
+    Some((first, last))
 }
 
 fn week(number: u32) -> Option<usize> {
