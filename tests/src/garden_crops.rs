@@ -150,6 +150,18 @@ async fn bad_fields_of_a_crop_are_named() {
         &["/profile/taste"],
     )
     .await;
+}
+
+#[actix_web::test]
+async fn bad_sources_and_days_of_a_crop_are_named() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let check = async |change: &dyn Fn(&mut Value), expect: &[&str]| {
+        let mut input = crop(&garden, "Bad");
+        change(&mut input);
+        let reply = api.post(COORDINATOR, "/crops", input).await.expect(422);
+        assert_eq!(reply.pointers(), expect, "{}", reply.text);
+    };
     check(
         &|c| c["sources"] = json!({"cut_milligrams": "a", "taste/~": "b"}),
         &["/sources/cut_milligrams", "/sources/taste~1~0"],

@@ -110,7 +110,12 @@ async fn one_bad_line_keeps_everything_out_and_every_bad_line_is_named() {
             .len(),
         1
     );
+}
 
+#[actix_web::test]
+async fn bad_lines_of_crops_are_named() {
+    let api = Api::new().await;
+    Garden::plant(&api).await;
     let file = "name,crop_group,starter,days_to_first_cut,days_to_regrow\n\
                 Good,Salad greens,leaf lettuce,,\n\
                 leaf LETTUCE,Salad greens,leaf lettuce,,\n\
@@ -133,7 +138,12 @@ async fn one_bad_line_keeps_everything_out_and_every_bad_line_is_named() {
         ]
     );
     assert_eq!(items(&api, COORDINATOR, "/crops").await.len(), 1);
+}
 
+#[actix_web::test]
+async fn bad_lines_of_closures_are_named() {
+    let api = Api::new().await;
+    Garden::plant(&api).await;
     let file = "site,first_day,last_day,reason\n\
                 North school,2026-12-24,2026-12-26,Good\n\
                 North school,24.12.2026,2026-12-26,A\n\

@@ -75,6 +75,11 @@ async fn records_are_described_read_changed_and_retired() {
         // the name is free again
         api.post(COORDINATOR, &list, changed).await.expect(201);
     }
+    check_audit(&garden).await;
+}
+
+/// Each noun was made twice, changed and retired, and every step was written down.
+async fn check_audit(garden: &Garden) {
     let kept: Vec<(String, i64)> = sqlx::query_as(
         "select noun, count(*) from audit_entry where change <> '{}' group by noun order by noun",
     )

@@ -234,6 +234,16 @@ async fn every_week_of_a_station_has_one_environment() {
     check(json!({"places": 0, "name": ""}), &["/name", "/places"]).await;
     check(json!({"places": 10001}), &["/places"]).await;
     check(json!({"places": 3_000_000_000_u32}), &["/places"]).await;
+}
+
+#[actix_web::test]
+async fn a_station_stays_at_its_site() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let made = api
+        .post(LEAD, "/stations", station(&garden, "Sill"))
+        .await
+        .expect(201);
     // a name may be used at each site
     let mut elsewhere = station(&garden, "Sill");
     elsewhere["site_id"] = json!(garden.other_site_id);
