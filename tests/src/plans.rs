@@ -837,3 +837,67 @@ async fn work_of_an_unknown_kind_fails() {
         1
     );
 }
+
+#[actix_web::test]
+async fn a_wish_to_stop_outlives_its_worker() {
+    let api = Api::new().await;
+    Garden::plant(&api).await;
+    let id = request(&api, "Autumn").await;
+    let lost = api.bed.app.lease_job().await.unwrap().unwrap();
+    api.bed.app.begin_plan_work(&lost).await.unwrap();
+    api.act(COORDINATOR, &format!("/plans/{id}/cancellation"))
+        .await
+        .expect(200);
+    assert_eq!(api.bed.app.beat_job(&lost, None).await.unwrap(), Some(true));
+    api.bed.clock.advance(TimeDelta::seconds(31));
+    assert_eq!(run_once(&api.bed.app).await.unwrap(), Some(Ended::Recorded));
+    assert_eq!(read(&api, &id).await.body["status"], "cancelled");
+}
+
+#[actix_web::test]
+async fn only_so_many_plans_wait() {
+    let api = Api::new().await;
+    Garden::plant(&api).await;
+    for number in 0..10 {
+        request(&api, &format!("Plan {number}")).await;
+    }
+    let reply = api
+        .post(COORDINATOR, "/plans", plan_input("One more"))
+        .await
+        .expect(409);
+    assert_eq!(reply.problem(), "too-much");
+}
+
+#[actix_web::test]
+async fn what_was_sown_stays_when_a_plan_is_replaced_or_withdrawn() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let first = solved(&api, "First").await;
+    adopt(&api, &first, false).await.expect(200);
+    sqlx::query(
+        "update sowing set state = 'sown', sown_on = sow_on
+          where id = (select id from sowing order by sow_on, id limit 1)",
+    )
+    .execute(&garden.pool)
+    .await
+    .unwrap();
+    let plan = read(&api, &first).await.body;
+    assert_eq!(plan["changed_inputs"], json!(["sowing"]));
+    let second = solved(&api, "Second").await;
+    adopt(&api, &second, false).await.expect(200);
+    api.act(COORDINATOR, &format!("/plans/{second}/withdrawal"))
+        .await
+        .expect(200);
+    assert_eq!(
+        count(&garden, "select count(*) from sowing where state = 'sown'").await,
+        1
+    );
+    assert_eq!(
+        count(
+            &garden,
+            "select count(*) from sowing where state = 'planned'"
+        )
+        .await,
+        0
+    );
+}

@@ -110,14 +110,10 @@ async fn solve_plan(
             return Ok(recorded(app.fail_job(job, "the planner broke off").await?));
         }
     };
-    if halt.is_none() {
-        // the last progress, and a wish to stop that came after the last heartbeat
-        halt = match app.beat_job(job, reins.progress().as_ref()).await? {
-            None => Some(Halt::LeaseLost),
-            Some(true) => Some(Halt::Cancelled),
-            Some(false) => None,
-        };
-    }
+    let halt = match halt {
+        Some(halt) => Some(halt),
+        None => last_beat(app, job, &reins).await?,
+    };
     match halt {
         Some(Halt::LeaseLost) => Ok(Ended::LeaseLost),
         Some(Halt::GoingHome) => Ok(if app.put_back_job(job).await? {
@@ -130,6 +126,15 @@ async fn solve_plan(
             app.record_plan_work(job, &work, Some(&outcome)).await?,
         )),
     }
+}
+
+/// Tells the last progress, and hears a wish to stop that came after the heartbeat before.
+async fn last_beat(app: &App, job: &LeasedJob, reins: &Reins) -> Result<Option<Halt>> {
+    Ok(match app.beat_job(job, reins.progress().as_ref()).await? {
+        None => Some(Halt::LeaseLost),
+        Some(true) => Some(Halt::Cancelled),
+        Some(false) => None,
+    })
 }
 
 fn recorded(mine: bool) -> Ended {

@@ -185,6 +185,20 @@ pub async fn list(tx: &mut Tx, page: Page) -> Result<Vec<Plan>> {
     .await?)
 }
 
+/// Plans that wait or are being solved.
+///
+/// # Errors
+/// Those of the database.
+pub async fn under_way(tx: &mut Tx) -> Result<i64> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select count(*) from plan where cooperative_id = $1 and solving in ('waiting', 'solving')",
+    )
+    .bind(cooperative_id)
+    .fetch_one(tx.connection())
+    .await?)
+}
+
 /// Notes that a worker has begun.
 ///
 /// # Errors

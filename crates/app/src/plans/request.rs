@@ -2,6 +2,7 @@
 
 use chrono::{Datelike, Days, NaiveDate, TimeDelta};
 use cotyl_calendar::SiteZone;
+use cotyl_domain::sowing::SowingState;
 use cotyl_domain::{Operation, Refusal};
 use cotyl_store::plans::{self, Plan, PlanFields};
 use cotyl_store::{Page, Tx, jobs, season, sites, sowings};
@@ -14,6 +15,8 @@ use crate::input::Problems;
 use crate::sowing_steps::SowingStep;
 use crate::{App, Caller, Changed, Error, Result};
 
+/// Most plans of a co-operative that may wait or be solved at the same time.
+pub const MOST_UNDER_WAY: i64 = 10;
 /// Most search moves that may be asked for.
 pub const MOST_WORK: i64 = 20_000_000;
 
@@ -32,12 +35,20 @@ impl App {
     /// Asks for a plan: the plan and the work on it are written down together.
     ///
     /// # Errors
-    /// [`Error::Invalid`] for fields that cannot be accepted.
+    /// [`Error::Invalid`] for fields that cannot be accepted; [`Refusal::TooMuch`] while
+    /// [`MOST_UNDER_WAY`] others wait.
     pub async fn request_plan(&self, caller: &Caller, fields: &PlanFields) -> Result<Plan> {
         // the day it still is somewhere: zones reach twelve hours behind UTC
         let today = (self.clock().now() - TimeDelta::hours(12)).date_naive();
         check_fields(fields, today)?;
         self.write_once(Operation::RequestPlan, caller, async |tx, actor| {
+            if plans::under_way(tx).await? >= MOST_UNDER_WAY {
+                return Err(Refusal::TooMuch {
+                    what: "plans waiting or being solved".to_owned(),
+                    most: MOST_UNDER_WAY,
+                }
+                .into());
+            }
             let (id, job_id, now) = (self.new_id(), self.new_id(), self.clock().now());
             jobs::insert(tx, job_id, PLAN_JOB, &json!({ "plan_id": id }), now).await?;
             plans::insert(tx, id, job_id, fields, actor.member_id, now).await?;
@@ -149,6 +160,10 @@ impl App {
         let sowing = sowings::lock(tx, sowing_id)
             .await?
             .ok_or(Error::NotFound("sowing"))?;
+        if sowing.state.0 != SowingState::Planned {
+            // sown in the meantime: it stays
+            return Ok(());
+        }
         let site = sites::get(tx, sowing.site_id)
             .await?
             .ok_or(Error::NotFound("site"))?;

@@ -540,3 +540,16 @@ fn a_scenario_names_what_is_wrong() {
         "twice",
     );
 }
+
+#[test]
+fn the_order_of_a_document_does_not_matter() {
+    let document: Value = serde_json::from_str(EXAMPLE).unwrap();
+    let mut turned = document.clone();
+    for list in turned.as_object_mut().unwrap().values_mut() {
+        if let Value::Array(items) = list {
+            items.reverse();
+        }
+    }
+    assert_ne!(turned, document);
+    assert_eq!(stated(&season(&turned)), stated(&season(&document)));
+}
