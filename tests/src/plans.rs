@@ -306,10 +306,23 @@ async fn a_repeated_request_makes_one_plan() {
         );
     }
     assert_eq!(count(&garden, "select count(*) from job").await, 1);
+    solve_all(&api).await;
+    let path = format!("/plans/{}/adoption", replies[0].id());
+    for _ in 0..2 {
+        let reply = api
+            .send(
+                api.request(COORDINATOR, actix_web::http::Method::POST, &path)
+                    .insert_header(("idempotency-key", "adopt"))
+                    .set_json(json!({"accept_changed_inputs": false})),
+            )
+            .await
+            .expect(200);
+        assert_eq!(reply.body["state"], "adopted");
+    }
     // kept for two days, then forgotten
     assert_eq!(api.bed.app.forget_old_answers().await.unwrap(), 0);
     api.bed.clock.advance(TimeDelta::hours(49));
-    assert_eq!(api.bed.app.forget_old_answers().await.unwrap(), 1);
+    assert_eq!(api.bed.app.forget_old_answers().await.unwrap(), 2);
 }
 
 #[actix_web::test]

@@ -142,7 +142,7 @@ pub struct PledgeRow {
     pub first_monday: NaiveDate,
     /// Monday of the last week.
     pub last_monday: NaiveDate,
-    /// 1 to 9.
+    /// 1 to 9: what a missing gram counts, so the greater comes first.
     pub priority: i32,
 }
 

@@ -553,3 +553,97 @@ fn the_order_of_a_document_does_not_matter() {
     assert_ne!(turned, document);
     assert_eq!(stated(&season(&turned)), stated(&season(&document)));
 }
+
+/// Numbers in no order, the same in every run (xorshift).
+struct Dice(u64);
+
+impl Dice {
+    fn below(&mut self, end: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % end
+    }
+
+    fn day(&mut self) -> NaiveDate {
+        day("2026-02-01") + chrono::Days::new(self.below(100))
+    }
+}
+
+/// A season in which anything may be: overfull stations, cuts long past, nothing open.
+fn any_season(dice: &mut Dice) -> Season {
+    let mut document = small();
+    document["weeks"] = json!(1 + dice.below(12));
+    document["today"] = json!(day("2026-02-15") + chrono::Days::new(dice.below(30)));
+    let weekdays = [
+        "monday",
+        "tuesday",
+        "wednesday",
+        "thursday",
+        "friday",
+        "saturday",
+        "sunday",
+    ];
+    let open: Vec<Value> = weekdays
+        .iter()
+        .filter(|_| dice.below(3) > 0)
+        .map(|weekday| json!({"weekday": weekday, "opens": "08:00", "closes": "10:00"}))
+        .collect();
+    document["sites"][0]["opening_hours"] = json!(open);
+    document["sites"][0]["weekly_minutes"] = json!(dice.below(200));
+    document["sites"][0]["weekly_mixing"] =
+        json!({"value": dice.below(40).to_string(), "unit": "L"});
+    document["sites"][0]["most_sowings_per_week"] = json!(dice.below(4));
+    document["recipients"][0]["keep_days"] = json!(dice.below(6));
+    document["stations"][0]["environment"][0]["temperature_celsius"] = json!(15 + dice.below(15));
+    document["crops"][0]["profile"]["smallest_sowing"] = json!(1 + dice.below(4));
+    document["pledges"][0]["first_week"] = json!("2026-W09");
+    let mut season = season(&document);
+    for number in 0..dice.below(4) {
+        let (first, second) = (dice.day(), dice.day());
+        season.stations[0]
+            .outages
+            .push(super::season::SeasonOutage {
+                first_day: first,
+                last_day: second,
+                places: 1 + dice.below(8) as i64,
+            });
+        let state = ["planned", "sown", "sprouted", "cutting"][dice.below(4) as usize];
+        let mut standing = sowing(state, &dice.day().to_string(), dice.below(2) == 0);
+        standing.id = format!("standing {number}");
+        standing.containers = 1 + dice.below(8) as i32;
+        standing.free_on = standing.sow_on + chrono::Days::new(dice.below(60));
+        if state == "cutting" {
+            standing.cuts = vec![dice.day().max(standing.sow_on)];
+        }
+        for _ in 0..dice.below(3) {
+            standing.planned_cuts.push(dice.day());
+            standing
+                .expected_milligrams
+                .push(1000 * dice.below(900) as i64);
+        }
+        standing.planned_cuts.sort();
+        season.sowings.push(standing);
+    }
+    season
+}
+
+#[test]
+fn whatever_stands_an_answer_is_found_and_explained() {
+    let mut dice = Dice(20_260_907);
+    let (mut sown, mut short) = (0, 0);
+    for _ in 0..150 {
+        let season = any_season(&mut dice);
+        stated(&season);
+        let answer = work_out(&season, 1, 60, &Unhindered).unwrap();
+        let reasons = explain(&season, &answer).unwrap();
+        let cells = answer
+            .weeks
+            .iter()
+            .filter(|week| week.short_milligrams() > 0);
+        assert_eq!(reasons.len(), cells.count());
+        sown += answer.sowings.len();
+        short += reasons.len();
+    }
+    assert!(sown > 30 && short > 100, "{sown} sowings, {short} reasons");
+}
