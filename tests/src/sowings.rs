@@ -945,3 +945,30 @@ async fn a_season_that_does_not_suit_gives_no_cut() {
     let reply = sow(&api, &garden, 4, "2026-09-14").await.expect(422);
     assert_eq!(reply.pointers(), ["/station_id"]);
 }
+
+#[actix_web::test]
+async fn sowing_before_its_day_needs_free_places() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let first = sow(&api, &garden, 5, "2026-09-07").await.expect(201);
+    let free_on = first.body["free_on"].as_str().unwrap();
+    let next = sow(&api, &garden, 5, free_on).await.expect(201);
+    at(&api, "2026-11-11T15:00:00Z", &[LEAD]).await;
+    let early = event(&api, LEAD, &next.id(), json!({"kind": "sown"})).await;
+    assert_eq!(early.expect(409).problem(), "station-full");
+    // nothing of the refused step is left
+    assert_eq!(read(&api, &next.id()).await, next.body);
+    event(&api, LEAD, &first.id(), json!({"kind": "sown"}))
+        .await
+        .expect(201);
+    event(&api, LEAD, &first.id(), json!({"kind": "cleared"}))
+        .await
+        .expect(201);
+    event(&api, LEAD, &next.id(), json!({"kind": "sown"}))
+        .await
+        .expect(201);
+    let now = read(&api, &next.id()).await;
+    assert_eq!(now["sow_on"], "2026-11-11");
+    // what was to be cut later can wait until then
+    assert_eq!(cut_days(&now), cut_days(&next.body));
+}
