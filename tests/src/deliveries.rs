@@ -324,8 +324,7 @@ async fn lines_at_the_same_moment_never_exceed_the_cut() {
     assert!((total - 990.0).abs() < 1e-9);
 }
 
-/// The cut is corrected from 100 g to 60 g while 60 g are packed from it: both cannot be false, and
-/// the sum delivered stays within the cut whatever the order. 100 g packed and 60 g cut exclude each other.
+/// 100 g are packed from a cut while it is corrected to 60 g: whoever comes second is refused.
 #[actix_web::test]
 async fn a_correction_and_a_line_at_the_same_moment() {
     let api = Api::new().await;

@@ -20,8 +20,8 @@ const COLD_SOURCE: &str = "US Food and Drug Administration, Program Information 
 pub const WARMEST_HELD: Temperature = Temperature::of_decicelsius(50);
 
 const HOLD_COLD: FoodCaution = FoodCaution {
-    text: "Hold cut leafy greens at 5 °C (41 °F) or below. The guidance speaks of leaves that were shredded, \
-        sliced, chopped or torn; leaves only cut off at harvest keep better in the cold as well.",
+    text: "Hold cut leafy greens at 5 °C (41 °F) or below. The guidance means leaves that were shredded, \
+        sliced, chopped or torn, not those only cut off at harvest (from memory); cold keeps both.",
     source: COLD_SOURCE,
 };
 
