@@ -31,7 +31,7 @@ pub struct PledgeInput {
     /// Last ISO week, at most 521 weeks later.
     #[schema(value_type = String, example = "2026-W50")]
     pub last_week: IsoWeek,
-    /// 1 (first) to 9; 1 when left out.
+    /// 1 to 9; a greater number counts more; 1 when left out.
     #[serde(default = "first")]
     #[schema(example = 1)]
     pub priority: i32,
@@ -60,7 +60,7 @@ pub struct Pledge {
     /// Last ISO week.
     #[schema(example = "2026-W50")]
     pub last_week: String,
-    /// 1 (first) to 9.
+    /// 1 to 9; a greater number counts more.
     pub priority: i32,
     /// When it was described first.
     pub created_at: DateTime<Utc>,

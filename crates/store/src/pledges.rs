@@ -22,7 +22,7 @@ pub struct PledgeFields {
     pub first_monday: NaiveDate,
     /// Monday of the last week.
     pub last_monday: NaiveDate,
-    /// 1 (first) to 9.
+    /// 1 to 9; a greater number counts more.
     pub priority: i32,
 }
 

@@ -12,7 +12,7 @@ use cotyl_domain::{Clock, SystemClock};
 use crate::Outcome;
 use crate::database::Database;
 use crate::serve::{Running, told_to_stop};
-use crate::settings::Settings;
+use crate::settings::{DEFAULT_DATA_DIR, Settings};
 
 use client::Client;
 
@@ -53,7 +53,7 @@ pub async fn demo(settings: &Settings) -> Outcome {
 
 /// The demo keeps to a folder of its own unless one is named.
 fn folder(settings: &Settings) -> PathBuf {
-    if settings.data_dir == PathBuf::from(crate::settings::DEFAULT_DATA_DIR) {
+    if settings.data_dir.as_os_str() == DEFAULT_DATA_DIR {
         settings.data_dir.join("demo")
     } else {
         settings.data_dir.clone()
