@@ -96,8 +96,9 @@ impl Serving {
         .unwrap()
         .unwrap_or_else(|| {
             panic!(
-                "the server did not start: {}",
-                std::fs::read_to_string(data_dir.join("cotyl.log")).unwrap_or_default()
+                "the server did not start: {}\n{}",
+                std::fs::read_to_string(data_dir.join("cotyl.log")).unwrap_or_default(),
+                database_log(data_dir)
             )
         });
         let base = line
@@ -169,6 +170,17 @@ impl Drop for Serving {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// The end of the private server's log.
+fn database_log(data_dir: &Path) -> String {
+    let logs = std::fs::read_dir(data_dir.join("postgresql/log"));
+    logs.into_iter()
+        .flatten()
+        .flatten()
+        .filter_map(|entry| std::fs::read_to_string(entry.path()).ok())
+        .map(|text| text.lines().rev().take(12).collect::<Vec<_>>().join("\n"))
+        .collect()
 }
 
 /// Sends a signal to a process.

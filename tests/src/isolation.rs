@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use cotyl_domain::{Access, Operation, Role};
 use serde_json::{Value, json};
 use sqlx::AssertSqlSafe;
 use uuid::Uuid;
@@ -151,9 +152,13 @@ async fn every_operation_hides_the_records_of_others() {
         {
             faults.push(format!("{name} shows {leaked}: {status} {}", reply.text));
         }
-        if served.path.contains('{') && status != 404 {
+        // what no coordinator may do is forbidden before any record is looked for
+        let forbidden = Operation::parse(name)
+            .is_some_and(|operation| operation.access(Role::Coordinator) == Access::No);
+        let hidden = if forbidden { 403 } else { 404 };
+        if served.path.contains('{') && status != hidden {
             faults.push(format!(
-                "{name} answered {status} instead of 404: {}",
+                "{name} answered {status} instead of {hidden}: {}",
                 reply.text
             ));
         }

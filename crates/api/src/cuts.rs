@@ -42,6 +42,7 @@ pub struct CutInput {
 
 /// A correction of a weight: either the weight as it should have been, or the change.
 #[derive(Debug, Deserialize, ToSchema)]
+#[schema(example = json!({"weight": {"value": "118", "unit": "g"}, "reason": "The tray itself was weighed with the leaves"}))]
 pub struct CutCorrectionInput {
     /// The weight as it should have been.
     pub weight: Option<Mass>,

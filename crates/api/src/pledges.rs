@@ -22,6 +22,7 @@ pub struct PledgeInput {
     /// Of this crop; give either this or a crop group.
     pub crop_id: Option<Uuid>,
     /// Of any crop of this group.
+    #[schema(example = "0199d3a2-7c00-7000-8000-000000000003")]
     pub crop_group_id: Option<Uuid>,
     /// How much in each week.
     pub weekly: Mass,

@@ -201,7 +201,7 @@ macro_rules! problem_responses {
             $(
                 #[doc = $description]
                 #[response(status = $status, description = $description, content_type = "application/problem+json")]
-                $variant(#[to_schema] Problem),
+                $variant(Problem),
             )*
         }
     };

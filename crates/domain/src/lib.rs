@@ -12,7 +12,7 @@ pub mod sowing;
 pub mod task;
 pub mod temperature;
 
-pub use clock::{Clock, SystemClock};
+pub use clock::Clock;
 pub use harvest::{CutQuality, DeliveryState};
 pub use permission::{Access, Operation};
 pub use refusal::{FieldProblem, Refusal};

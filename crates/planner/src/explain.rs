@@ -333,7 +333,11 @@ pub fn binding(problem: &Problem, plan: &Plan, verdict: &Verdict) -> Vec<ShortRe
             tally.merge(found);
         }
         let mut causes: Vec<Cause> = tally.causes.into_values().collect();
-        causes.sort_by_key(|cause| std::cmp::Reverse(cause.columns));
+        // what holds for nearly every new batch says least, so it comes last
+        causes.sort_by_key(|cause| {
+            let batch_too_small = cause.kind == CauseKind::SmallestSowing;
+            (batch_too_small, std::cmp::Reverse(cause.columns))
+        });
         let delivery_day = problem.sites.iter().any(|site| {
             let received = site
                 .slots
@@ -509,7 +513,7 @@ impl std::fmt::Display for Limit {
             ),
             Self::SmallestSowing { least, planned } => write!(
                 out,
-                "the batch would be too small: {} of at least {least} containers",
+                "one container more would not make a batch: at least {least} are sown together there, and it would be {}",
                 planned.saturating_add(1)
             ),
             Self::Share {

@@ -2,12 +2,12 @@
 
 use cotyl_app::App;
 use cotyl_app::passwords::Passwords;
-use cotyl_domain::SystemClock;
 use cotyl_store::private::{PrivateServer, PrivateSettings, Safety, reachable_data_dir};
 use cotyl_store::{PgConnectOptions, PoolSettings, Store, migrations};
 use sqlx::postgres::PgSslMode;
 use std::sync::Arc;
 
+use crate::clock::SystemClock;
 use crate::settings::Settings;
 
 type Fault = Box<dyn std::error::Error + Send + Sync>;

@@ -1,5 +1,6 @@
 //! The binary `cotyl`: settings, wiring and subcommands.
 
+mod clock;
 mod commands;
 mod database;
 mod demo;

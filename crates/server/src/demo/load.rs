@@ -235,11 +235,11 @@ async fn pledges(
         recipients.insert(name, client.make("/recipients", &body).await?);
     }
     for (recipient, group, kilograms, priority) in [
-        ("Corner pantry", "salad greens", "3", 3),
-        ("Corner pantry", "cooking greens", "1.5", 2),
-        ("Corner pantry", "herbs", "0.3", 2),
-        ("School kitchen", "salad greens", "0.8", 1),
-        ("School kitchen", "herbs", "0.15", 1),
+        ("Corner pantry", "salad greens", "1.4", 3),
+        ("Corner pantry", "cooking greens", "0.7", 2),
+        ("Corner pantry", "herbs", "0.15", 2),
+        ("School kitchen", "salad greens", "0.3", 1),
+        ("School kitchen", "herbs", "0.05", 1),
     ] {
         let body = json!({
             "recipient_id": recipients[recipient], "crop_id": null, "crop_group_id": groups[group],

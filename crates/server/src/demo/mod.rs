@@ -7,9 +7,10 @@ mod show;
 use std::path::PathBuf;
 
 use cotyl_calendar::{IsoWeek, SiteZone};
-use cotyl_domain::{Clock, SystemClock};
+use cotyl_domain::Clock;
 
 use crate::Outcome;
+use crate::clock::SystemClock;
 use crate::database::Database;
 use crate::serve::{Running, told_to_stop};
 use crate::settings::{DEFAULT_DATA_DIR, Settings};

@@ -1,8 +1,9 @@
 //! Making the cluster, starting the server on it, and preparing the database.
 
 use std::fs::File;
+use std::io::ErrorKind;
 use std::os::unix::process::CommandExt as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::Stdio;
 use std::time::Duration;
 
@@ -35,7 +36,7 @@ impl Launch<'_> {
         if data_version(&cluster)?.is_none() {
             self.make_cluster(&cluster)?;
         }
-        clear_leftovers(&cluster)?;
+        clear_leftovers(&cluster, &self.place.socket_dir)?;
         let supervisor = self.start(&cluster)?;
         self.wait_until_ready(&supervisor, &cluster)?;
         prepare_database(&self.place.socket_dir)?;
@@ -142,10 +143,11 @@ impl Launch<'_> {
     }
 }
 
-/// Waits for processes of an earlier server on `cluster` to end, and removes the status file they
-/// left if its process id now belongs to something else, which PostgreSQL itself would take for a
-/// running server. The caller holds the lock, so no other Cotyl has a server here.
-fn clear_leftovers(cluster: &Path) -> Result<(), PrivateError> {
+/// Waits for processes of an earlier server on `cluster` to end, and removes the lock files they left.
+/// PostgreSQL would take one for a running server's when its process id now belongs to something else,
+/// or to a killed process that nobody has buried yet. The caller holds the lock on the data folder and
+/// the socket folder is ours alone, so no other server can be meant.
+fn clear_leftovers(cluster: &Path, socket_dir: &Path) -> Result<(), PrivateError> {
     let step = Duration::from_millis(20);
     let mut waited = Duration::ZERO;
     while let Some(pid) = servers_on(cluster).into_iter().min() {
@@ -158,17 +160,17 @@ fn clear_leftovers(cluster: &Path) -> Result<(), PrivateError> {
         std::thread::sleep(step);
         waited += step;
     }
-    let status_file = cluster.join("postmaster.pid");
-    let Ok(text) = std::fs::read_to_string(&status_file) else {
-        return Ok(());
-    };
-    let alive = text
-        .lines()
-        .next()
-        .and_then(|line| line.trim().parse::<u32>().ok())
-        .is_some_and(|pid| PathBuf::from(format!("/proc/{pid}")).exists());
-    if alive {
-        std::fs::remove_file(&status_file).map_err(io("remove the stale", &status_file))?;
+    let lock_of_socket = format!(".s.PGSQL.{}.lock", settings::PORT);
+    for lock in [
+        cluster.join("postmaster.pid"),
+        socket_dir.join(lock_of_socket),
+    ] {
+        match std::fs::remove_file(&lock) {
+            Err(fault) if fault.kind() != ErrorKind::NotFound => {
+                return Err(io("remove the stale", &lock)(fault));
+            }
+            _ => {}
+        }
     }
     Ok(())
 }
