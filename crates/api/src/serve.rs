@@ -1,6 +1,7 @@
 //! The HTTP application: operations, limits, headers, logging, counting.
 
 use std::num::NonZeroU32;
+use std::sync::LazyLock;
 use std::time::Duration;
 
 use actix_web::body::MessageBody;
@@ -13,7 +14,7 @@ use cotyl_app::App;
 use metrics_exporter_prometheus::PrometheusHandle;
 use tracing_actix_web::{RequestId, TracingLogger};
 use utoipa_actix_web::{AppExt, scope};
-use utoipa_swagger_ui::SwaggerUi;
+use utoipa_swagger_ui::{Config, SwaggerUi};
 
 use crate::document::{openapi, operations};
 use crate::health;
@@ -61,6 +62,18 @@ impl ApiState {
     }
 }
 
+const DOCUMENT_PATH: &str = "/openapi/v1.json";
+
+/// The document, written once for all workers: as a tree in each it would take megabytes.
+static DOCUMENT: LazyLock<String> =
+    LazyLock::new(|| serde_json::to_string(&openapi()).unwrap_or_default());
+
+async fn document() -> HttpResponse {
+    HttpResponse::Ok()
+        .content_type("application/json")
+        .body(DOCUMENT.as_str())
+}
+
 /// The HTTP application, one per worker over the same state.
 pub fn api_app(
     state: Data<ApiState>,
@@ -99,7 +112,8 @@ pub fn api_app(
         .service(health::healthz)
         .service(health::readyz)
         .service(health::metrics)
-        .service(SwaggerUi::new("/docs/{_:.*}").url("/openapi/v1.json", openapi()))
+        .route(DOCUMENT_PATH, web::get().to(document))
+        .service(SwaggerUi::new("/docs/{_:.*}").config(Config::new([DOCUMENT_PATH])))
         .default_service(web::to(unknown_address))
         .wrap(from_fn(answer_headers))
         .wrap(TracingLogger::<RequestLog>::new())

@@ -14,6 +14,10 @@ use clap::{Parser, Subcommand};
 
 use crate::settings::{Flags, Settings};
 
+/// Gives memory back after a plan is solved or a password checked; the system's allocator keeps it.
+#[global_allocator]
+static ALLOCATOR: mimalloc::MiMalloc = mimalloc::MiMalloc;
+
 /// Cotyl: growing food together in small containers.
 ///
 /// Settings come from flags, then environment variables (COTYL_LISTEN for --listen and so on), then

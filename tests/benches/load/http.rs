@@ -187,6 +187,20 @@ impl Server {
     }
 }
 
+impl Drop for Server {
+    // after a panic the server, which holds this process's pipes, must not stay behind
+    fn drop(&mut self) {
+        let child = self.child.get_mut();
+        if matches!(child.try_wait(), Ok(None)) {
+            let _ = Command::new("kill")
+                .arg("-INT")
+                .arg(child.id().to_string())
+                .status();
+            let _ = child.wait();
+        }
+    }
+}
+
 /// What a load measured.
 pub struct Measured {
     pub rate: f64,

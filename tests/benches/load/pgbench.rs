@@ -1,6 +1,6 @@
 //! The same SQL by pgbench: captured from PostgreSQL's own log of one request.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
@@ -26,7 +26,12 @@ pub async fn capture(folder: &Path, server: &Server, garden: &Garden, kind: Kind
     let (_, said) = server.ask(garden, kind, token, number).await;
     settings(folder, "");
     let after = log(folder);
-    let statements = parse(after.strip_prefix(&before).unwrap_or(&after));
+    let mark = match kind {
+        Kind::ListTasks => garden.site_id.to_string(),
+        Kind::ClaimTask => task_id(number).to_string(),
+        Kind::RecordCut => garden.sowing_id.to_string(),
+    };
+    let statements = parse(after.strip_prefix(&before).unwrap_or(&after), &mark);
     assert!(statements.len() > 2, "no statements were logged: {said}");
     Statements(statements)
 }
@@ -72,37 +77,48 @@ fn log(folder: &Path) -> String {
     std::fs::read_to_string(files.last().unwrap()).unwrap()
 }
 
-/// Statements of the log in order, each with its parameters put in.
-fn parse(log: &str) -> Vec<String> {
-    let mut statements: Vec<String> = Vec::new();
-    // a line that does not begin with a process id goes on from the line before
-    let mut lines: Vec<String> = Vec::new();
-    for line in log.lines() {
-        let starts = line.split_once('|').is_some_and(|(process, _)| {
-            !process.is_empty() && process.chars().all(|c| c.is_ascii_digit())
-        });
-        match lines.last_mut() {
-            Some(last) if !starts => {
-                last.push(' ');
-                last.push_str(line.trim());
-            }
-            _ => lines.push(line.to_owned()),
-        }
-    }
-    for line in lines {
-        let text = line.split_once('|').map_or("", |(_, text)| text);
-        if let Some(statement) = text.strip_prefix("LOG:  statement: ") {
+/// Statements of the request in order, each with its parameters put in.
+///
+/// Other connections write to the log meanwhile; the request's is the one that names `mark`.
+fn parse(log: &str, mark: &str) -> Vec<String> {
+    let mut connections: BTreeMap<u32, Vec<String>> = BTreeMap::new();
+    for (process, entry) in entries(log) {
+        let statements = connections.entry(process).or_default();
+        if let Some(statement) = entry.strip_prefix("LOG:  statement: ") {
             statements.extend(statement.split(';').map(|part| part.trim().to_owned()));
-        } else if let Some(rest) = text.strip_prefix("LOG:  execute ") {
+        } else if let Some(rest) = entry.strip_prefix("LOG:  execute ") {
             statements.push(rest.split_once(": ").unwrap().1.to_owned());
-        } else if let Some(rest) = text.strip_prefix("DETAIL:  parameters: ")
-            && let Some(last) = statements.last_mut()
-        {
+        } else if let Some(rest) = entry.strip_prefix("DETAIL:  parameters: ") {
+            let last = statements.last_mut().unwrap();
             *last = fill(last, rest);
         }
     }
-    statements.retain(|statement| !statement.is_empty() && !statement.contains("pg_reload_conf"));
+    let mut statements = connections
+        .into_values()
+        .find(|statements| statements.iter().any(|text| text.contains(mark)))
+        .unwrap_or_default();
+    statements.retain(|statement| !statement.is_empty());
     statements
+}
+
+/// Entries of the log with the process that wrote each; later lines of an entry begin with a tab.
+fn entries(log: &str) -> Vec<(u32, String)> {
+    let mut entries: Vec<(u32, String)> = Vec::new();
+    for line in log.lines() {
+        let begun = line
+            .split_once('|')
+            .and_then(|(process, text)| Some((process.parse().ok()?, text.to_owned())));
+        match begun {
+            Some(entry) => entries.push(entry),
+            None => {
+                if let Some((_, last)) = entries.last_mut() {
+                    last.push(' ');
+                    last.push_str(line.trim());
+                }
+            }
+        }
+    }
+    entries
 }
 
 /// Puts `$1 = 'a', $2 = NULL` into a statement, the highest number first so that $1 is not part of $10.
