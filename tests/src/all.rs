@@ -23,6 +23,7 @@ mod password_resets;
 mod permission_table;
 mod plans;
 mod qualifications;
+mod reader;
 mod served;
 mod sign_in;
 mod sites;

@@ -22,7 +22,11 @@ pub async fn capture(folder: &Path, server: &Server, garden: &Garden, kind: Kind
         }
     }
     let before = log(folder);
-    settings(folder, "log_statement = 'all'\n");
+    // parameters are in the details, which Cotyl's own settings leave out
+    settings(
+        folder,
+        "log_statement = 'all'\nlog_error_verbosity = 'default'\n",
+    );
     let (_, said) = server.ask(garden, kind, token, number).await;
     settings(folder, "");
     let after = log(folder);
