@@ -394,11 +394,17 @@ impl Index {
                     self.rows.push(row);
                 }
             }
+            let of_rows = |most: &dyn Fn(&Row) -> i64| self.rows[from..].iter().map(most).max();
+            let cut = |row: &Row| row.cut_minutes10 + row.clean_minutes10;
+            let most_minutes10 = of_rows(&|row| row.sow_minutes10.max(cut(row))).unwrap_or(0);
+            let most_mix_dl = of_rows(&|row| row.sow_mix_dl.max(row.cut_mix_dl)).unwrap_or(0);
             self.classes.push(ClassIndex {
                 site,
                 stations: stations.clone(),
                 places,
                 rows: from..self.rows.len(),
+                most_minutes10,
+                most_mix_dl,
                 slot_base: self.class_slots,
             });
             self.class_slots += slots;

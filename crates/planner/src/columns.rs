@@ -3,7 +3,7 @@
 //! A column is a path of one `first` arc and some `again` arcs. Paths are numbered without being
 //! listed (the rank of a path), so that problems with very many can list only the promising ones.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 use crate::index::{Index, Row};
@@ -179,10 +179,32 @@ pub(crate) struct Column {
     /// Week of the sow slot.
     pub(crate) week: u32,
     pub(crate) batch: u32,
+    pub(crate) site: u32,
+    pub(crate) signature: u32,
+    /// First of its places among the free places of all classes.
+    free_from: u32,
+    /// Weeks of its work as bits, week modulo 64.
+    pub(crate) work_weeks: u64,
+    pub(crate) sow_minutes10: i64,
+    pub(crate) sow_mix_dl: i64,
+    uses_from: u32,
+    uses_count: u32,
     cut_from: u32,
     cut_count: u32,
+    harvest_from: u32,
+    harvest_count: u32,
+    /// How much dearer, at the prices found, than the cheapest use of its place.
+    pub(crate) detour_e4: f64,
     /// Work and surplus cost of a container.
     pub(crate) cost_e4: i64,
+}
+
+impl Column {
+    /// Its places by slot among the free places of all classes.
+    pub(crate) fn places(&self) -> Range<usize> {
+        let from = self.free_from as usize;
+        from..from + (self.end - self.sow) as usize
+    }
 }
 
 /// What a column does on the day of a cut.
@@ -206,22 +228,36 @@ impl CutWork {
     }
 }
 
+/// What a container brings in a week.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Harvest {
+    /// Signature x weeks + week of delivery.
+    pub(crate) cell: u32,
+    pub(crate) dg: i64,
+}
+
 /// The listed columns, by class with the latest sow slot first.
 #[derive(Debug)]
 pub(crate) struct Columns {
     pub(crate) list: Vec<Column>,
     cuts: Vec<CutWork>,
+    harvests: Vec<Harvest>,
+    /// Units of goods a container takes, by row.
+    uses: Vec<(usize, i64)>,
+    uses_of_row: Vec<Range<usize>>,
     by_class: Vec<Range<usize>>,
+    /// By class and slot.
+    by_sow: Vec<Range<u32>>,
 }
 
 impl Columns {
-    /// List the paths of some ranks.
-    pub(crate) fn new(index: &Index, paths: &Paths, ranks: &BTreeSet<Rank>) -> Self {
-        let mut found: Vec<(Rank, Path)> = ranks
+    /// List the paths of some ranks, given with their detours.
+    pub(crate) fn new(index: &Index, paths: &Paths, ranks: &BTreeMap<Rank, f64>) -> Self {
+        let mut found: Vec<(Rank, Path, f64)> = ranks
             .iter()
-            .map(|&rank| (rank, paths.path(index, rank)))
+            .map(|(&rank, &detour)| (rank, paths.path(index, rank), detour))
             .collect();
-        found.sort_by_key(|(rank, path)| {
+        found.sort_by_key(|(rank, path, _)| {
             (
                 index.rows[path.row].class,
                 std::cmp::Reverse(path.sow),
@@ -231,27 +267,45 @@ impl Columns {
         let mut columns = Self {
             list: Vec::new(),
             cuts: Vec::new(),
+            harvests: Vec::new(),
+            uses: Vec::new(),
+            uses_of_row: Vec::new(),
             by_class: Vec::new(),
+            by_sow: vec![0..0; index.class_slots],
         };
+        for row in &index.rows {
+            let from = columns.uses.len();
+            let used = row.uses.iter().filter(|&&(_, units)| units != 0);
+            columns.uses.extend(used);
+            columns.uses_of_row.push(from..columns.uses.len());
+        }
         let mut at = 0;
         for class in 0..index.classes.len() {
             let from = at;
             while at < found.len() && index.rows[found[at].1.row].class == class {
-                columns.push(index, found[at].0, &found[at].1);
+                columns.push(index, &found[at]);
                 at += 1;
             }
             columns.by_class.push(from..at);
+            let slot_base = index.classes[class].slot_base;
+            for p in (from..at).rev() {
+                let own = &mut columns.by_sow[slot_base + columns.list[p].sow as usize];
+                let end = if own.end == 0 { p as u32 + 1 } else { own.end };
+                *own = p as u32..end;
+            }
         }
         columns
     }
 
-    fn push(&mut self, index: &Index, rank: Rank, path: &Path) {
+    fn push(&mut self, index: &Index, (rank, path, detour_e4): &(Rank, Path, f64)) {
         let row = &index.rows[path.row];
         let site = &index.sites[row.site];
         let cut_from = self.cuts.len() as u32;
         let mut minutes10 = row.sow_minutes10;
         let mut lost_dg = 0;
         let mut end = 0;
+        let week_bit = |week: usize| 1_u64 << (week % 64);
+        let mut work_weeks = week_bit(site.week[path.sow]);
         for (i, cut) in path.cuts.iter().enumerate() {
             let last = i + 1 == path.cuts.len();
             let slot = cut.slot as usize;
@@ -261,6 +315,7 @@ impl Columns {
             if harvest_week.is_none() {
                 lost_dg += cut.dg;
             }
+            work_weeks |= week_bit(site.week[slot]);
             self.cuts.push(CutWork {
                 week: site.week[slot] as u32,
                 harvest_week: harvest_week.map_or(u32::MAX, |week| week as u32),
@@ -271,15 +326,36 @@ impl Columns {
             });
             end = row.free_at[slot];
         }
+        let harvest_from = self.harvests.len() as u32;
+        for cut in &self.cuts[cut_from as usize..] {
+            if cut.delivered() && cut.dg > 0 {
+                self.harvests.push(Harvest {
+                    cell: row.signature as u32 * index.weeks as u32 + cut.harvest_week,
+                    dg: cut.dg,
+                });
+            }
+        }
+        let uses = &self.uses_of_row[path.row];
         self.list.push(Column {
-            rank,
+            rank: *rank,
+            detour_e4: *detour_e4,
             row: path.row as u32,
             sow: path.sow as u32,
             end,
             week: site.week[path.sow] as u32,
             batch: (row.batch_base + path.sow) as u32,
+            site: row.site as u32,
+            signature: row.signature as u32,
+            free_from: (index.classes[row.class].slot_base + path.sow) as u32,
+            work_weeks,
+            sow_minutes10: row.sow_minutes10,
+            sow_mix_dl: row.sow_mix_dl,
+            uses_from: uses.start as u32,
+            uses_count: uses.len() as u32,
             cut_from,
             cut_count: path.cuts.len() as u32,
+            harvest_from,
+            harvest_count: self.harvests.len() as u32 - harvest_from,
             cost_e4: index.labour_e4 * minutes10 + index.surplus_e4 * lost_dg,
         });
     }
@@ -289,9 +365,26 @@ impl Columns {
         &self.cuts[column.cut_from as usize..(column.cut_from + column.cut_count) as usize]
     }
 
+    /// What a container of a column brings.
+    pub(crate) fn harvests(&self, column: &Column) -> &[Harvest] {
+        &self.harvests
+            [column.harvest_from as usize..(column.harvest_from + column.harvest_count) as usize]
+    }
+
+    /// Units of goods that a container of a column takes.
+    pub(crate) fn uses(&self, column: &Column) -> &[(usize, i64)] {
+        &self.uses[column.uses_from as usize..(column.uses_from + column.uses_count) as usize]
+    }
+
     /// Columns of a class, the latest sow slot first.
     pub(crate) fn of_class(&self, class: usize) -> Range<usize> {
         self.by_class[class].clone()
+    }
+
+    /// Columns sown on a slot of a class, whose first slot is at `slot_base` among those of all classes.
+    pub(crate) fn sown_on(&self, slot_base: usize, slot: usize) -> Range<usize> {
+        let range = &self.by_sow[slot_base + slot];
+        range.start as usize..range.end as usize
     }
 
     /// Position of a rank.
@@ -304,19 +397,22 @@ impl Columns {
     }
 }
 
-/// Ranks of the `keep` paths of least reduced cost for each sow slot of a class.
-pub(crate) fn best_of_class(
+/// Paths of a class with their detours: for each sow slot the cheapest, and up to `keep` whose detour is
+/// at most `limit_e4`.
+pub(crate) fn promising(
     index: &Index,
     paths: &Paths,
     class: usize,
     prices: &ClassPrices<f64>,
-    keep: usize,
-    out: &mut BTreeSet<Rank>,
+    (keep, limit_e4): (usize, f64),
+    out: &mut BTreeMap<Rank, f64>,
 ) {
     let rows = index.classes[class].rows.clone();
     for sow in 0..index.classes[class].places.len() {
+        let least = prices.place_cost(sow);
         let mut best = Best {
             keep,
+            dearest: least + limit_e4,
             found: Vec::new(),
         };
         for (local, row) in rows.clone().enumerate() {
@@ -335,19 +431,24 @@ pub(crate) fn best_of_class(
                 walk.step(0, slot, cost, rank, &mut best);
             }
         }
-        out.extend(best.found.iter().map(|&(_, rank)| rank));
+        out.extend(best.found.iter().map(|&(cost, rank)| (rank, cost - least)));
     }
 }
 
 /// The best few paths so far, in order.
 struct Best {
     keep: usize,
+    dearest: f64,
     found: Vec<(f64, Rank)>,
 }
 
 impl Best {
     fn hopeless(&self, cost: f64) -> bool {
-        self.found.len() >= self.keep && self.found.last().is_none_or(|worst| cost >= worst.0)
+        let Some(worst) = self.found.last() else {
+            return false;
+        };
+        cost > self.dearest && cost >= self.found[0].0
+            || self.found.len() >= self.keep && cost >= worst.0
     }
 
     fn add(&mut self, cost: f64, rank: Rank) {
@@ -355,6 +456,8 @@ impl Best {
             let at = self.found.partition_point(|other| other.0 <= cost);
             self.found.insert(at, (cost, rank));
             self.found.truncate(self.keep);
+            let within = self.found.partition_point(|other| other.0 <= self.dearest);
+            self.found.truncate(within.max(1));
         }
     }
 }

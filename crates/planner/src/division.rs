@@ -13,7 +13,15 @@ pub(crate) struct Step {
     /// Cells of the two flows that lead here from the step before.
     toward: u32,
     back: u32,
+    /// Target between the two.
+    target: u32,
     before: u32,
+}
+
+/// A target as a bit, modulo 64: what is known about a set of targets fits one word, and two sets that
+/// share no bit have no target in common.
+pub(crate) fn target_bit(target: u32) -> u64 {
+    1 << (target % 64)
 }
 
 const START: u32 = u32::MAX;
@@ -25,6 +33,14 @@ struct End {
     /// Flow cell of the last edge; `START` when it ends in the surplus of the last signature.
     flow: u32,
     target: u32,
+    room: i64,
+    worth: i64,
+}
+
+/// An open shortfall band that produce can reach.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Outlet {
+    step: u32,
     room: i64,
     worth: i64,
 }
@@ -78,6 +94,7 @@ impl State<'_> {
             signature: signature as u32,
             toward: 0,
             back: 0,
+            target: 0,
             before: START,
         });
     }
@@ -87,6 +104,7 @@ impl State<'_> {
         let surplus = self.index.surplus_e4;
         let mut left = dg;
         let mut cost = 0;
+        let mut moved = 0;
         while left > 0 {
             let Some(end) = self.best_outlet(signature, week) else {
                 break;
@@ -94,12 +112,13 @@ impl State<'_> {
             if end.worth + surplus <= 0 {
                 break;
             }
-            let amount = self.send(end, week, left.min(end.room), true);
-            if let Some(pieces) = &mut self.pieces {
-                pieces.push((amount, end.worth));
-            }
+            let amount = self.most_along(end, left.min(end.room), true);
+            moved |= self.send(end, week, amount, true);
             cost -= amount * end.worth;
             left -= amount;
+        }
+        if moved != 0 {
+            self.moved.push((week as u32, signature as u32, moved));
         }
         if left > 0 {
             let cell = self.layout.over + week * self.index.signatures.len() + signature;
@@ -107,6 +126,106 @@ impl State<'_> {
             cost += surplus * left;
         }
         cost
+    }
+
+    /// What `dg` more of a signature would be worth in a week, piece by piece: (decigrams, worth each),
+    /// worth falling. Only the paths of one search are used, so the last pieces may be worth a little
+    /// more than stated. The targets looked at, as bits.
+    pub(crate) fn worth_of_supply(
+        &mut self,
+        signature: usize,
+        week: usize,
+        dg: i64,
+        pieces: &mut Vec<(i64, i64)>,
+    ) -> u64 {
+        let seen = self.list_outlets(signature, week);
+        pieces.clear();
+        let mut left = dg;
+        for outlet in &self.outlets {
+            if left == 0 {
+                break;
+            }
+            let mut amount = outlet.room.min(left);
+            let mut at = outlet.step as usize;
+            while at != 0 {
+                amount = amount.min(self.capacity[at]);
+                at = self.queue[at].before as usize;
+            }
+            if amount == 0 {
+                continue;
+            }
+            let mut at = outlet.step as usize;
+            while at != 0 {
+                self.capacity[at] -= amount;
+                at = self.queue[at].before as usize;
+            }
+            left -= amount;
+            match pieces.last_mut() {
+                Some(last) if last.1 == outlet.worth => last.0 += amount,
+                _ => pieces.push((amount, outlet.worth)),
+            }
+        }
+        seen
+    }
+
+    /// All shortfalls that produce of a signature can relieve, the dearest first, with the capacity of
+    /// every step toward them; the targets looked at, as bits.
+    fn list_outlets(&mut self, signature: usize, week: usize) -> u64 {
+        let (signatures, targets) = (self.index.signatures.len(), self.index.targets.len());
+        self.begin_search(signature);
+        self.outlets.clear();
+        self.capacity.clear();
+        self.capacity.push(i64::MAX);
+        let mut seen = 0;
+        let mut at = 0;
+        while at < self.queue.len() {
+            let g = self.queue[at].signature as usize;
+            for i in self.from_signature.range(week * signatures + g) {
+                let link = self.from_signature.links[i];
+                let t = link.other as usize;
+                if self.target_seen[t] == self.stamp {
+                    continue;
+                }
+                self.target_seen[t] = self.stamp;
+                seen |= target_bit(link.other);
+                self.add_outlets(t, week, at as u32);
+                for j in self.to_target.range(week * targets + t) {
+                    let back = self.to_target.links[j];
+                    let other = back.other as usize;
+                    let flow = self.cells[back.flow as usize];
+                    if flow > 0 && self.signature_seen[other] != self.stamp {
+                        self.signature_seen[other] = self.stamp;
+                        self.capacity.push(flow);
+                        self.queue.push(Step {
+                            signature: back.other,
+                            toward: link.flow,
+                            back: back.flow,
+                            target: link.other,
+                            before: at as u32,
+                        });
+                    }
+                }
+            }
+            at += 1;
+        }
+        seen
+    }
+
+    /// The shortfall bands of a target that are still open, in their place among the outlets.
+    fn add_outlets(&mut self, target: usize, week: usize, step: u32) {
+        let sent = self.cells[self.layout.sent + week * self.index.targets.len() + target];
+        let from = (week * self.index.targets.len() + target) * self.bands;
+        let tops = &self.tops[from..from + self.bands];
+        let lack = tops[self.bands - 1] - sent;
+        let mut below = 0;
+        for (&top, &worth) in tops.iter().zip(&self.index.targets[target].worth) {
+            let room = lack.min(top) - below;
+            below = top;
+            if room > 0 && worth + self.index.surplus_e4 > 0 {
+                let at = self.outlets.partition_point(|outlet| outlet.worth >= worth);
+                self.outlets.insert(at, Outlet { step, room, worth });
+            }
+        }
     }
 
     /// The dearest shortfall that produce of a signature can relieve, directly or by passing on.
@@ -145,6 +264,7 @@ impl State<'_> {
                             signature: back.other,
                             toward: link.flow,
                             back: back.flow,
+                            target: link.other,
                             before: at as u32,
                         });
                     }
@@ -161,6 +281,7 @@ impl State<'_> {
         let cell = self.layout.over + week * self.index.signatures.len() + signature;
         let mut left = dg;
         let mut cost = 0;
+        let mut moved = 0;
         let spare = left.min(self.cells[cell]);
         if spare > 0 {
             self.set(cell, self.cells[cell] - spare);
@@ -171,9 +292,13 @@ impl State<'_> {
             let Some(end) = self.cheapest_loss(signature, week) else {
                 break;
             };
-            let amount = self.send(end, week, left.min(end.room), false);
+            let amount = self.most_along(end, left.min(end.room), false);
+            moved |= self.send(end, week, amount, false);
             cost += amount * end.worth;
             left -= amount;
+        }
+        if moved != 0 {
+            self.moved.push((week as u32, signature as u32, moved));
         }
         cost
     }
@@ -223,6 +348,7 @@ impl State<'_> {
                             signature: other.other,
                             toward: link.flow,
                             back: other.flow,
+                            target: link.other,
                             before: at as u32,
                         });
                     }
@@ -233,8 +359,8 @@ impl State<'_> {
         best
     }
 
-    /// Send along the path to `end` (or take back along it); the amount that fits.
-    fn send(&mut self, end: End, week: usize, most: i64, add: bool) -> i64 {
+    /// How much of `most` fits along the path to `end`.
+    fn most_along(&self, end: End, most: i64, add: bool) -> i64 {
         let mut amount = most;
         // flows that fall: when adding, those taken back; when removing, those toward a target
         if !add && end.flow != START {
@@ -246,6 +372,12 @@ impl State<'_> {
             amount = amount.min(self.cells[if add { step.back } else { step.toward } as usize]);
             at = step.before;
         }
+        amount
+    }
+
+    /// Send along the path to `end` (or take back along it); the targets on it, as bits.
+    fn send(&mut self, end: End, week: usize, amount: i64, add: bool) -> u64 {
+        let mut moved = 0;
         let signed = if add { amount } else { -amount };
         if end.flow == START {
             let cell = self.layout.over + week * self.index.signatures.len() + end.target as usize;
@@ -254,6 +386,7 @@ impl State<'_> {
             self.set(end.flow as usize, self.cells[end.flow as usize] + signed);
             let sent = self.layout.sent + week * self.index.targets.len() + end.target as usize;
             self.set(sent, self.cells[sent] + signed);
+            moved |= target_bit(end.target);
         }
         let mut at = end.step;
         while self.queue[at as usize].before != START {
@@ -263,8 +396,9 @@ impl State<'_> {
                 self.cells[step.toward as usize] + signed,
             );
             self.set(step.back as usize, self.cells[step.back as usize] - signed);
+            moved |= target_bit(step.target);
             at = step.before;
         }
-        amount
+        moved
     }
 }

@@ -7,28 +7,46 @@ use std::collections::BTreeSet;
 
 use crate::columns::Columns;
 use crate::index::Index;
-use crate::state::State;
+use crate::state::{Moved, State};
 
 /// Pieces kept per table; what lies beyond counts as surplus.
-const PIECES: usize = 12;
+const PIECES: usize = 7;
 
-/// Pieces of one table: decigrams and worth of each.
+/// One table: pieces of (decigrams, worth of each), and the targets it depends on as bits.
 #[derive(Debug, Clone, Copy, Default)]
 struct Table {
     pieces: [(i64, i64); PIECES],
+    targets: u64,
     count: u8,
+    /// The division has moved since the table was made.
+    stale: bool,
 }
 
-/// Tables of all signatures and weeks.
+/// What a table was before the present move touched it.
+#[derive(Debug, Clone, Copy)]
+struct Before {
+    cell: u32,
+    /// Position of the old table among the saved ones; `NONE` when it still stands.
+    saved: u32,
+    stale: bool,
+}
+
+const NONE: u32 = u32::MAX;
+
+/// Tables of all signatures and weeks, with what it takes to undo a move.
 #[derive(Debug)]
 pub(crate) struct Gains {
     weeks: usize,
     surplus_e4: i64,
     tables: Vec<Table>,
-    stale: Vec<bool>,
     near: Vec<Vec<u32>>,
     /// Decigrams a table of each signature looks ahead.
     ahead_dg: Vec<i64>,
+    /// By table: position in `touched`, when the present move touched it.
+    touch: Vec<u32>,
+    touched: Vec<Before>,
+    saved: Vec<Table>,
+    pieces: Vec<(i64, i64)>,
 }
 
 impl Gains {
@@ -36,49 +54,79 @@ impl Gains {
     pub(crate) fn new(index: &Index, columns: &Columns, containers: i64) -> Self {
         let mut heaviest = vec![0_i64; index.signatures.len()];
         for column in &columns.list {
-            let signature = index.rows[column.row as usize].signature;
+            let heaviest = &mut heaviest[column.signature as usize];
             for cut in columns.cuts(column) {
-                heaviest[signature] = heaviest[signature].max(cut.dg);
+                *heaviest = (*heaviest).max(cut.dg);
             }
         }
         let cells = index.signatures.len() * index.weeks;
+        let stale = Table {
+            stale: true,
+            ..Table::default()
+        };
         Self {
             weeks: index.weeks,
             surplus_e4: index.surplus_e4,
-            tables: vec![Table::default(); cells],
-            stale: vec![true; cells],
+            tables: vec![stale; cells],
             near: near(index),
             ahead_dg: heaviest
                 .iter()
-                .map(|&dg| dg.saturating_mul(2 * containers))
+                .map(|&dg| dg.saturating_mul(containers))
                 .collect(),
+            touch: vec![NONE; cells],
+            touched: Vec::new(),
+            saved: Vec::new(),
+            pieces: Vec::new(),
         }
     }
 
-    /// A column was changed: tables near its cuts no longer hold.
-    pub(crate) fn touch(&mut self, state: &State<'_>, column: usize) {
-        let c = &state.columns.list[column];
-        let signature = state.index.rows[c.row as usize].signature;
-        for cut in state.columns.cuts(c) {
-            if cut.delivered() {
-                for &other in &self.near[signature] {
-                    self.stale[other as usize * self.weeks + cut.harvest_week as usize] = true;
+    /// The division has moved: tables that depend on the targets concerned no longer hold.
+    pub(crate) fn touch(&mut self, moved: &[Moved]) {
+        for &(week, signature, targets) in moved {
+            for &other in &self.near[signature as usize] {
+                let cell = other as usize * self.weeks + week as usize;
+                let table = &mut self.tables[cell];
+                if table.targets & targets != 0 || table.stale {
+                    if self.touch[cell] == NONE {
+                        self.touch[cell] = self.touched.len() as u32;
+                        self.touched.push(Before {
+                            cell: cell as u32,
+                            saved: NONE,
+                            stale: table.stale,
+                        });
+                    }
+                    table.stale = true;
                 }
             }
         }
     }
 
-    /// How much the cost falls when `dg` more of a signature arrive in a week.
-    pub(crate) fn of(
-        &mut self,
-        state: &mut State<'_>,
-        signature: usize,
-        week: usize,
-        dg: i64,
-    ) -> i64 {
-        let cell = signature * self.weeks + week;
-        if self.stale[cell] {
-            self.renew(state, signature, week, cell);
+    /// The move stands.
+    pub(crate) fn keep(&mut self) {
+        for before in self.touched.drain(..) {
+            self.touch[before.cell as usize] = NONE;
+        }
+        self.saved.clear();
+    }
+
+    /// The move is undone: tables are again what they were.
+    pub(crate) fn restore(&mut self) {
+        for before in self.touched.drain(..) {
+            let cell = before.cell as usize;
+            self.touch[cell] = NONE;
+            if before.saved != NONE {
+                self.tables[cell] = self.saved[before.saved as usize];
+            }
+            self.tables[cell].stale = before.stale;
+        }
+        self.saved.clear();
+    }
+
+    /// How much the cost falls when `dg` more of a signature arrive in a week; `cell` is
+    /// signature x weeks + week.
+    pub(crate) fn of(&mut self, state: &mut State<'_>, cell: usize, dg: i64) -> i64 {
+        if self.tables[cell].stale {
+            self.renew(state, cell);
         }
         let table = &self.tables[cell];
         let (mut left, mut value) = (dg, 0);
@@ -93,18 +141,24 @@ impl Gains {
         value - left * self.surplus_e4
     }
 
-    fn renew(&mut self, state: &mut State<'_>, signature: usize, week: usize, cell: usize) {
-        let mark = state.mark();
-        state.pieces = Some(Vec::new());
-        state.add_supply(signature, week, self.ahead_dg[signature]);
-        let pieces = state.pieces.take().unwrap_or_default();
-        state.undo(mark);
-        let table = &mut self.tables[cell];
-        table.count = pieces.len().min(PIECES) as u8;
-        for (slot, piece) in table.pieces.iter_mut().zip(pieces) {
-            *slot = piece;
+    fn renew(&mut self, state: &mut State<'_>, cell: usize) {
+        let (signature, week) = (cell / self.weeks, cell % self.weeks);
+        let seen =
+            state.worth_of_supply(signature, week, self.ahead_dg[signature], &mut self.pieces);
+        if self.touch[cell] != NONE {
+            let before = &mut self.touched[self.touch[cell] as usize];
+            if before.saved == NONE && !before.stale {
+                before.saved = self.saved.len() as u32;
+                self.saved.push(self.tables[cell]);
+            }
         }
-        self.stale[cell] = false;
+        let table = &mut self.tables[cell];
+        table.count = self.pieces.len().min(PIECES) as u8;
+        for (slot, piece) in table.pieces.iter_mut().zip(&self.pieces) {
+            *slot = *piece;
+        }
+        table.targets = seen;
+        table.stale = false;
     }
 }
 

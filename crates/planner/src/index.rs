@@ -108,6 +108,9 @@ pub(crate) struct ClassIndex {
     pub(crate) places: Vec<i64>,
     /// Rows of this class.
     pub(crate) rows: Range<usize>,
+    /// Most work and mixing that one job on one day takes per container.
+    pub(crate) most_minutes10: i64,
+    pub(crate) most_mix_dl: i64,
     /// Slots of all classes before this one.
     pub(crate) slot_base: usize,
 }

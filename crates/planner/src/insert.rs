@@ -4,6 +4,7 @@
 //! value-of-grams tables. It is exact for one place unless two cuts of the chain share a delivery week
 //! or a work week; therefore sowings are entered one by one and measured again.
 
+use crate::columns::Column;
 use crate::gain::Gains;
 use crate::index::UNLIMITED;
 use crate::random::Random;
@@ -21,12 +22,36 @@ pub(crate) struct Gap {
 }
 
 /// How the choice of a chain is scattered.
-#[derive(Debug, Clone, Copy, Default)]
+#[derive(Debug, Clone, Copy)]
 pub(crate) struct Scatter {
     /// Width of the factor on gains, around 1.
     pub(crate) noise: f64,
     /// Leave out each column with one chance in two: chains that the best one hides get their turn.
     pub(crate) skip: bool,
+    /// A column left out, so that a move does not merely put back what it took; `u32::MAX` for none.
+    pub(crate) without: u32,
+    /// How much of a column's detour counts: what the prices know about the whole plan.
+    pub(crate) detour_weight: f64,
+}
+
+impl Default for Scatter {
+    fn default() -> Self {
+        Self {
+            noise: 0.0,
+            skip: false,
+            without: u32::MAX,
+            detour_weight: 0.0,
+        }
+    }
+}
+
+/// What a crop of a class takes from stock, worked out once per gap.
+#[derive(Debug, Clone, Copy, Default)]
+struct Supplies {
+    /// Cost of what has to be bought.
+    cost_e4: i64,
+    /// First week in which everything needed is at hand from then on.
+    from_week: u32,
 }
 
 /// Working space of the dynamic programme.
@@ -37,6 +62,10 @@ pub(crate) struct Inserter {
     blocked: Vec<u32>,
     /// By good and week: least cumulative stock from there on.
     least_stock: Vec<i64>,
+    /// By row of the class.
+    supplies: Vec<Supplies>,
+    /// Weeks, modulo 64, in which some job of the class may be too much.
+    tight_weeks: u64,
 }
 
 const NONE: u32 = u32::MAX;
@@ -54,6 +83,8 @@ impl Inserter {
         put: &mut Vec<(usize, i64)>,
     ) -> bool {
         self.prepare(state, gap);
+        self.find_supplies(state, gap);
+        self.find_tight_weeks(state, gap);
         self.choose(state, gains, gap, scatter, random);
         self.enter(state, gains, gap, scatter, put)
     }
@@ -67,23 +98,56 @@ impl Inserter {
         self.choice.resize(slots + 2, NONE);
         self.blocked.clear();
         self.blocked.resize(slots + 1, slots as u32);
-        for slot in (0..slots).rev() {
+        for slot in (gap.from..slots).rev() {
             self.blocked[slot] = if free[slot] >= gap.containers {
                 self.blocked[slot + 1]
             } else {
                 slot as u32
             };
         }
-        let weeks = state.index.weeks;
+    }
+
+    fn find_supplies(&mut self, state: &State<'_>, gap: Gap) {
+        let index = state.index;
         self.least_stock.clear();
-        for good in 0..state.index.goods.len() {
+        for good in 0..index.goods.len() {
             let at = self.least_stock.len();
             self.least_stock.extend_from_slice(state.stock(good));
             let mut least = UNLIMITED;
-            for value in self.least_stock[at..at + weeks].iter_mut().rev() {
+            for value in self.least_stock[at..].iter_mut().rev() {
                 least = least.min(*value);
                 *value = least;
             }
+        }
+        self.supplies.clear();
+        for row in index.classes[gap.class].rows.clone() {
+            let mut supplies = Supplies::default();
+            for &(u, units) in &index.rows[row].uses {
+                let need = units * gap.containers;
+                let least = &self.least_stock[u * index.weeks..(u + 1) * index.weeks];
+                if least.first().is_some_and(|&left| left < need) {
+                    let from_week = least.partition_point(|&left| left < need) as u32;
+                    supplies.from_week = supplies.from_week.max(from_week);
+                }
+                let good = &index.goods[u];
+                let missing = (state.used(u) + need - good.stock).clamp(0, need);
+                supplies.cost_e4 += good.price_e4 * missing;
+            }
+            self.supplies.push(supplies);
+        }
+    }
+
+    fn find_tight_weeks(&mut self, state: &State<'_>, gap: Gap) {
+        let class = &state.index.classes[gap.class];
+        let minutes10 = gap.containers * class.most_minutes10;
+        let mixing_dl = gap.containers * class.most_mix_dl;
+        let left = state
+            .minutes(class.site)
+            .iter()
+            .zip(state.mixing(class.site));
+        self.tight_weeks = 0;
+        for (week, (&minutes, &mixing)) in left.enumerate() {
+            self.tight_weeks |= u64::from(minutes < minutes10 || mixing < mixing_dl) << (week % 64);
         }
     }
 
@@ -96,86 +160,40 @@ impl Inserter {
         random: &mut Random,
     ) {
         let columns = state.columns;
-        let mut current = self.worth.len() - 2;
-        let range = columns.of_class(gap.class);
-        let list = &columns.list[range.clone()];
-        let skip = list.partition_point(|column| column.sow as usize >= gap.end);
-        for (p, column) in list.iter().enumerate().skip(skip) {
-            let sow = column.sow as usize;
-            if sow < gap.from {
-                break;
-            }
-            while current > sow {
-                current -= 1;
-                self.worth[current] = self.worth[current + 1];
-            }
-            if self.blocked[sow] < column.end || (scatter.skip && random.coin()) {
+        let class = &state.index.classes[gap.class];
+        let first_row = class.rows.start;
+        for sow in (gap.from..gap.end.min(class.places.len())).rev() {
+            self.worth[sow] = self.worth[sow + 1];
+            let blocked = self.blocked[sow];
+            if blocked as usize == sow {
                 continue;
             }
-            let Some(value) = self.value(state, gains, range.start + p, gap.containers) else {
-                continue;
-            };
-            let mut value = value as f64;
-            if scatter.noise > 0.0 {
-                value *= 1.0 + scatter.noise * (random.unit() - 0.5);
-            }
-            value += self.worth[column.end as usize];
-            if value > self.worth[sow] + 1e-6 {
-                self.worth[sow] = value;
-                self.choice[sow] = (range.start + p) as u32;
-            }
-        }
-        while current > gap.from {
-            current -= 1;
-            self.worth[current] = self.worth[current + 1];
-        }
-    }
-
-    /// Estimated fall of the cost when `q` containers of a column are added; `None` when they do not fit.
-    fn value(&self, state: &mut State<'_>, gains: &mut Gains, p: usize, q: i64) -> Option<i64> {
-        let (index, columns) = (state.index, state.columns);
-        let column = &columns.list[p];
-        let row = &index.rows[column.row as usize];
-        let weeks = index.weeks;
-        let week = column.week as usize;
-        if state.minutes(row.site)[week] < q * row.sow_minutes10
-            || state.mixing(row.site)[week] < q * row.sow_mix_dl
-        {
-            return None;
-        }
-        let mut value = -column.cost_e4 * q;
-        let batch = state.batch(column.batch as usize);
-        if index.keep_batches && batch + q < index.batches[column.batch as usize].least {
-            return None;
-        }
-        if index.limit_kinds && batch == 0 && state.kinds_left(row.site, week) <= 0 {
-            return None;
-        }
-        for &(u, units) in &row.uses {
-            let need = units * q;
-            if self.least_stock[u * weeks + week] < need {
-                return None;
-            }
-            let good = &index.goods[u];
-            let missing = (state.used(u) + need - good.stock).clamp(0, need);
-            value -= good.price_e4 * missing;
-        }
-        if index.change_e4 > 0 {
-            let adopted = index.batches[column.batch as usize].adopted;
-            value -= index.change_e4 * ((batch + q - adopted).abs() - (batch - adopted).abs());
-        }
-        for cut in columns.cuts(column) {
-            let week = cut.week as usize;
-            if state.minutes(row.site)[week] < q * cut.minutes10
-                || state.mixing(row.site)[week] < q * cut.mixing_dl
-            {
-                return None;
-            }
-            if cut.delivered() {
-                value += gains.of(state, row.signature, cut.harvest_week as usize, cut.dg * q);
+            for p in columns.sown_on(class.slot_base, sow) {
+                let column = &columns.list[p];
+                let supplies = self.supplies[column.row as usize - first_row];
+                if blocked < column.end
+                    || p as u32 == scatter.without
+                    || column.week < supplies.from_week
+                    || (scatter.skip && random.coin())
+                    || (column.work_weeks & self.tight_weeks != 0
+                        && !work_fits(state, column, gap.containers))
+                {
+                    continue;
+                }
+                let Some(value) = value(state, gains, column, gap.containers) else {
+                    continue;
+                };
+                let mut value = (value - supplies.cost_e4) as f64;
+                if scatter.noise > 0.0 {
+                    value *= 1.0 + scatter.noise * (random.unit() - 0.5);
+                }
+                value += self.worth[column.end as usize] - scatter.detour_weight * column.detour_e4;
+                if value > self.worth[sow] + 1e-6 {
+                    self.worth[sow] = value;
+                    self.choice[sow] = p as u32;
+                }
             }
         }
-        Some(value)
     }
 
     fn enter(
@@ -201,7 +219,7 @@ impl Inserter {
                 && (scatter.noise > 0.0 || state.cost_e4 < mark.cost_e4())
             {
                 put.push((p, gap.containers));
-                gains.touch(state, p);
+                gains.touch(&state.moved);
                 any = true;
             } else {
                 state.undo(mark);
@@ -210,4 +228,45 @@ impl Inserter {
         }
         any
     }
+}
+
+/// Is there work left for `q` containers of a column? Jobs that share a week are looked at one by one.
+fn work_fits(state: &State<'_>, column: &Column, q: i64) -> bool {
+    let minutes = state.minutes(column.site as usize);
+    let mixing = state.mixing(column.site as usize);
+    let fits = |week: u32, minutes10: i64, mixing_dl: i64| {
+        minutes[week as usize] >= q * minutes10 && mixing[week as usize] >= q * mixing_dl
+    };
+    fits(column.week, column.sow_minutes10, column.sow_mix_dl)
+        && state
+            .columns
+            .cuts(column)
+            .iter()
+            .all(|cut| fits(cut.week, cut.minutes10, cut.mixing_dl))
+}
+
+/// Estimated fall of the cost when `q` containers of a column are added, purchases left out; `None` when
+/// the batch may not be.
+fn value(state: &mut State<'_>, gains: &mut Gains, column: &Column, q: i64) -> Option<i64> {
+    let index = state.index;
+    let mut value = -column.cost_e4 * q;
+    if index.keep_batches || index.limit_kinds || index.change_e4 > 0 {
+        let batch = state.batch(column.batch as usize);
+        let entry = index.batches[column.batch as usize];
+        if index.keep_batches && batch + q < entry.least {
+            return None;
+        }
+        if index.limit_kinds
+            && batch == 0
+            && state.kinds_left(column.site as usize, column.week as usize) <= 0
+        {
+            return None;
+        }
+        value -=
+            index.change_e4 * ((batch + q - entry.adopted).abs() - (batch - entry.adopted).abs());
+    }
+    for harvest in state.columns.harvests(column) {
+        value += gains.of(state, harvest.cell as usize, harvest.dg * q);
+    }
+    Some(value)
 }

@@ -17,6 +17,8 @@ pub(crate) struct Settings {
     /// Temperatures at the start and the end, in ten-thousandths of a point.
     pub(crate) first_temperature: f64,
     pub(crate) last_temperature: f64,
+    /// How much of a column's detour counts at the start; it falls to nothing.
+    pub(crate) detour_weight: f64,
     /// No plan can be better than this.
     pub(crate) bound_e4: i64,
 }
@@ -50,6 +52,7 @@ pub(crate) struct Search<'a, 'b> {
     best: Vec<i64>,
     best_e4: i64,
     best_violation: i64,
+    detour_weight: f64,
 }
 
 impl<'a, 'b> Search<'a, 'b> {
@@ -72,7 +75,11 @@ impl<'a, 'b> Search<'a, 'b> {
             None
         };
         let mut search = Self {
-            gains: Gains::new(index, columns, least.unwrap_or(1).clamp(1, 1000) * 2),
+            gains: Gains::new(
+                index,
+                columns,
+                least.map_or(1, |least| 4 * least.clamp(1, 1000)),
+            ),
             inserter: Inserter::default(),
             random,
             active: vec![Vec::new(); index.classes.len()],
@@ -83,6 +90,7 @@ impl<'a, 'b> Search<'a, 'b> {
             best: state.counts().to_vec(),
             best_e4: state.cost_e4,
             best_violation: state.violation(),
+            detour_weight: 0.0,
             state,
         };
         for class in 0..search.active.len() {
@@ -149,6 +157,7 @@ impl<'a, 'b> Search<'a, 'b> {
                     };
                     let any = self.insert(gap, Scatter::default());
                     self.state.commit();
+                    self.gains.keep();
                     self.keep_best();
                     if any {
                         more = true;
@@ -193,17 +202,19 @@ impl<'a, 'b> Search<'a, 'b> {
         )
     }
 
+    /// How the next move is scattered; in every other one a sowing that was taken out may not return.
     fn scatter(&mut self) -> Scatter {
-        match self.random.below(10) {
-            0..3 => Scatter::default(),
-            3..9 => Scatter {
-                noise: 0.15,
-                skip: false,
-            },
-            _ => Scatter {
-                noise: 0.15,
-                skip: true,
-            },
+        let kind = self.random.below(10);
+        let without = if !self.out.is_empty() && self.random.coin() {
+            self.out[self.random.below(self.out.len())].0 as u32
+        } else {
+            u32::MAX
+        };
+        Scatter {
+            noise: if kind < 3 { 0.0 } else { 0.15 },
+            skip: kind == 9,
+            without,
+            detour_weight: self.detour_weight,
         }
     }
 
@@ -220,7 +231,9 @@ impl<'a, 'b> Search<'a, 'b> {
                     return moves;
                 };
                 let along = (moves as f64 / settings.moves as f64).max(share);
-                temperature = schedule[(along.clamp(0.0, 1.0) * 1024.0) as usize];
+                let along = along.clamp(0.0, 1.0);
+                temperature = schedule[(along * 1024.0) as usize];
+                self.detour_weight = settings.detour_weight * (1.0 - along);
                 if self.best_e4 <= settings.bound_e4 && self.best_violation == 0 {
                     return moves;
                 }
@@ -247,6 +260,7 @@ impl<'a, 'b> Search<'a, 'b> {
 
     fn accept(&mut self, classes: &[usize]) {
         self.state.commit();
+        self.gains.keep();
         for &class in classes {
             self.list_active(class);
         }
@@ -255,9 +269,7 @@ impl<'a, 'b> Search<'a, 'b> {
 
     fn reject(&mut self, mark: Mark) {
         self.state.undo(mark);
-        for &(p, _) in self.out.iter().chain(&self.put) {
-            self.gains.touch(self.state, p);
-        }
+        self.gains.restore();
     }
 
     /// Has every batch that was touched none or enough containers?
@@ -275,7 +287,7 @@ impl<'a, 'b> Search<'a, 'b> {
         if !self.state.change(p, -containers) {
             return false;
         }
-        self.gains.touch(self.state, p);
+        self.gains.touch(&self.state.moved);
         self.out.push((p, containers));
         true
     }
@@ -299,9 +311,9 @@ impl<'a, 'b> Search<'a, 'b> {
         }
     }
 
-    /// One container at a time, from one to four places.
+    /// One container at a time, from one to three places.
     fn move_places(&mut self) -> Option<Vec<usize>> {
-        let places = 1 + self.random.below(4);
+        let places = 1 + self.random.below(3);
         let first = self.classes[self.random.below(self.classes.len())];
         let (from, end) = self.window(first);
         let mut gaps = Vec::with_capacity(places);

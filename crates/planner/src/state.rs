@@ -1,12 +1,12 @@
 //! The state of the search: container counts, what is left of every limit, the weekly division, and
-//! an undo log over all of it.
+//! what it takes to undo a change.
 //!
-//! Model section "ruin and recreate". Every quantity is a whole number in one array of cells, so that
-//! one log undoes any change. The division of produce among targets is kept optimal by augmenting
+//! Model section "ruin and recreate". Every quantity is a whole number. What a column books on places,
+//! work and stock is undone by booking it back; the division keeps a log of old values. The division of produce among targets is kept optimal by augmenting
 //! along the best path, so the cost of the state is exact.
 
 use crate::columns::Columns;
-use crate::division::Step;
+use crate::division::{Outlet, Step};
 use crate::index::{Index, UNLIMITED};
 
 /// An edge from a signature to a target with a pledge in some week.
@@ -50,13 +50,6 @@ impl Groups {
 /// First cell of each kind.
 #[derive(Debug, Default, Clone, Copy)]
 pub(crate) struct Layout {
-    pub(crate) free: usize,
-    pub(crate) minutes: usize,
-    pub(crate) mixing: usize,
-    pub(crate) stock: usize,
-    pub(crate) used: usize,
-    pub(crate) batch: usize,
-    pub(crate) kinds: usize,
     pub(crate) sent: usize,
     pub(crate) over: usize,
     pub(crate) part: usize,
@@ -64,11 +57,33 @@ pub(crate) struct Layout {
     pub(crate) violation: usize,
 }
 
+/// Targets whose deliveries a change has moved: week, signature that was harvested, targets as bits.
+pub(crate) type Moved = (u32, u32, u64);
+
 /// Everything that changes during the search.
 #[derive(Debug)]
 pub(crate) struct State<'a> {
     pub(crate) index: &'a Index,
     pub(crate) columns: &'a Columns,
+    /// Containers by column.
+    counts: Vec<i64>,
+    /// Free places by class and slot.
+    free: Vec<i64>,
+    /// Tenths of a minute left by site and week.
+    minutes: Vec<i64>,
+    /// Decilitres left by site and week.
+    mixing: Vec<i64>,
+    /// Units left by good and week, cumulative.
+    stock: Vec<i64>,
+    /// Units used by good.
+    used: Vec<i64>,
+    /// Containers by batch.
+    batch: Vec<i64>,
+    /// New batches allowed by site and week.
+    kinds: Vec<i64>,
+    /// Changes since the last commit: column, containers.
+    changes: Vec<(u32, i64)>,
+    /// The weekly division and the shares; old values are in the log.
     pub(crate) cells: Vec<i64>,
     log: Vec<(u32, i64)>,
     pub(crate) layout: Layout,
@@ -81,20 +96,28 @@ pub(crate) struct State<'a> {
     pub(crate) target_seen: Vec<u32>,
     pub(crate) stamp: u32,
     pub(crate) queue: Vec<Step>,
+    pub(crate) outlets: Vec<Outlet>,
+    pub(crate) capacity: Vec<i64>,
+    /// What the last change moved.
+    pub(crate) moved: Vec<Moved>,
     /// Cost of the state, penalties for broken shares included.
     pub(crate) cost_e4: i64,
-    /// Pieces found by the last augmentation, when wanted: (decigrams, worth each).
-    pub(crate) pieces: Option<Vec<(i64, i64)>>,
+    /// Worth per decigram of the dearest shortfall.
+    dearest: i64,
 }
 
-/// A place in the log to return to.
+/// A place in the logs to return to.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Mark(usize, i64);
+pub(crate) struct Mark {
+    changes: usize,
+    log: usize,
+    cost_e4: i64,
+}
 
 impl Mark {
     /// Cost at the mark.
     pub(crate) fn cost_e4(self) -> i64 {
-        self.1
+        self.cost_e4
     }
 }
 
@@ -103,17 +126,7 @@ impl<'a> State<'a> {
     pub(crate) fn new(index: &'a Index, columns: &'a Columns) -> Self {
         let (weeks, sites) = (index.weeks, index.sites.len());
         let (signatures, targets) = (index.signatures.len(), index.targets.len());
-        let mut layout = Layout {
-            free: columns.list.len(),
-            ..Layout::default()
-        };
-        layout.minutes = layout.free + index.class_slots;
-        layout.mixing = layout.minutes + sites * weeks;
-        layout.stock = layout.mixing + sites * weeks;
-        layout.used = layout.stock + index.goods.len() * weeks;
-        layout.batch = layout.used + index.goods.len();
-        layout.kinds = layout.batch + index.batches.len();
-        layout.sent = layout.kinds + sites * weeks;
+        let mut layout = Layout::default();
         layout.over = layout.sent + targets * weeks;
         layout.part = layout.over + signatures * weeks;
         layout.whole = layout.part + index.shares.len() * weeks;
@@ -153,6 +166,15 @@ impl<'a> State<'a> {
         let mut state = Self {
             index,
             columns,
+            counts: vec![0; columns.list.len()],
+            free: Vec::with_capacity(index.class_slots),
+            minutes: Vec::with_capacity(sites * weeks),
+            mixing: Vec::with_capacity(sites * weeks),
+            stock: Vec::with_capacity(index.goods.len() * weeks),
+            used: vec![0; index.goods.len()],
+            batch: vec![0; index.batches.len()],
+            kinds: Vec::with_capacity(sites * weeks),
+            changes: Vec::new(),
             cells: vec![0; next],
             log: Vec::new(),
             layout,
@@ -164,8 +186,11 @@ impl<'a> State<'a> {
             target_seen: vec![0; targets],
             stamp: 0,
             queue: Vec::new(),
+            outlets: Vec::new(),
+            capacity: Vec::new(),
+            moved: Vec::new(),
             cost_e4: index.base_e4,
-            pieces: None,
+            dearest: dearest(index),
         };
         state.fill_limits();
         state.fill_costs();
@@ -174,26 +199,21 @@ impl<'a> State<'a> {
     }
 
     fn fill_limits(&mut self) {
-        let (index, layout, weeks) = (self.index, self.layout, self.index.weeks);
+        let index = self.index;
         for class in &index.classes {
-            for (slot, &places) in class.places.iter().enumerate() {
-                self.cells[layout.free + class.slot_base + slot] = places;
-            }
+            self.free.extend_from_slice(&class.places);
         }
-        for (i, site) in index.sites.iter().enumerate() {
-            for week in 0..weeks {
-                let cell = i * weeks + week;
-                self.cells[layout.minutes + cell] = site.minutes10[week].unwrap_or(UNLIMITED);
-                self.cells[layout.mixing + cell] = site.mixing_dl[week].unwrap_or(UNLIMITED);
-                self.cells[layout.kinds + cell] = site.most_sowings[week].unwrap_or(UNLIMITED);
-            }
+        let or_none = |limit: &Option<i64>| limit.unwrap_or(UNLIMITED);
+        for site in &index.sites {
+            self.minutes.extend(site.minutes10.iter().map(or_none));
+            self.mixing.extend(site.mixing_dl.iter().map(or_none));
+            self.kinds.extend(site.most_sowings.iter().map(or_none));
         }
-        for (u, good) in index.goods.iter().enumerate() {
-            for week in 0..weeks {
+        for good in &index.goods {
+            self.stock.extend((0..index.weeks).map(|week| {
                 let arrivals = (week + 1).saturating_sub(good.lead_weeks) as i64;
-                self.cells[layout.stock + u * weeks + week] =
-                    good.stock + good.most_per_week * arrivals;
-            }
+                good.stock + good.most_per_week * arrivals
+            }));
         }
     }
 
@@ -241,71 +261,81 @@ impl<'a> State<'a> {
 
     /// Now.
     pub(crate) fn mark(&self) -> Mark {
-        Mark(self.log.len(), self.cost_e4)
+        Mark {
+            changes: self.changes.len(),
+            log: self.log.len(),
+            cost_e4: self.cost_e4,
+        }
     }
 
     /// Undo everything since a mark.
     pub(crate) fn undo(&mut self, mark: Mark) {
-        while self.log.len() > mark.0 {
+        while self.changes.len() > mark.changes {
+            if let Some((column, q)) = self.changes.pop() {
+                self.book(column as usize, -q);
+            }
+        }
+        while self.log.len() > mark.log {
             if let Some((cell, value)) = self.log.pop() {
                 self.cells[cell as usize] = value;
             }
         }
-        self.cost_e4 = mark.1;
+        self.cost_e4 = mark.cost_e4;
     }
 
-    /// Forget the log.
+    /// Forget the logs.
     pub(crate) fn commit(&mut self) {
+        self.changes.clear();
         self.log.clear();
     }
 
     /// Containers of a column.
     pub(crate) fn count(&self, column: usize) -> i64 {
-        self.cells[column]
+        self.counts[column]
     }
 
     /// Containers of all columns.
     pub(crate) fn counts(&self) -> &[i64] {
-        &self.cells[..self.columns.list.len()]
+        &self.counts
     }
 
     /// Free places of a class by slot.
     pub(crate) fn free(&self, class: usize) -> &[i64] {
-        let from = self.layout.free + self.index.classes[class].slot_base;
-        &self.cells[from..from + self.index.classes[class].places.len()]
+        let from = self.index.classes[class].slot_base;
+        &self.free[from..from + self.index.classes[class].places.len()]
     }
 
     /// Tenths of a minute left, by week.
     pub(crate) fn minutes(&self, site: usize) -> &[i64] {
-        let from = self.layout.minutes + site * self.index.weeks;
-        &self.cells[from..from + self.index.weeks]
+        let from = site * self.index.weeks;
+        &self.minutes[from..from + self.index.weeks]
     }
 
     /// Decilitres left, by week.
     pub(crate) fn mixing(&self, site: usize) -> &[i64] {
-        let from = self.layout.mixing + site * self.index.weeks;
-        &self.cells[from..from + self.index.weeks]
+        let from = site * self.index.weeks;
+        &self.mixing[from..from + self.index.weeks]
     }
 
     /// New batches still allowed in a week.
     pub(crate) fn kinds_left(&self, site: usize, week: usize) -> i64 {
-        self.cells[self.layout.kinds + site * self.index.weeks + week]
+        self.kinds[site * self.index.weeks + week]
     }
 
     /// Units left of a good, cumulative by week.
     pub(crate) fn stock(&self, good: usize) -> &[i64] {
-        let from = self.layout.stock + good * self.index.weeks;
-        &self.cells[from..from + self.index.weeks]
+        let from = good * self.index.weeks;
+        &self.stock[from..from + self.index.weeks]
     }
 
     /// Units of a good used in all.
     pub(crate) fn used(&self, good: usize) -> i64 {
-        self.cells[self.layout.used + good]
+        self.used[good]
     }
 
     /// Containers of a batch.
     pub(crate) fn batch(&self, batch: usize) -> i64 {
-        self.cells[self.layout.batch + batch]
+        self.batch[batch]
     }
 
     /// By how much shares are broken, in thousandths of a decigram.
@@ -315,75 +345,44 @@ impl<'a> State<'a> {
 
     // ---- columns
 
-    /// Add `q` containers of a column (fewer when negative). `false`: a limit would break; the caller
-    /// undoes to its mark.
+    /// Add `q` containers of a column (fewer when negative). `false`: a limit would break, and nothing
+    /// has changed.
     pub(crate) fn change(&mut self, column: usize, q: i64) -> bool {
-        let (index, columns, layout, weeks) =
-            (self.index, self.columns, self.layout, self.index.weeks);
+        let (index, columns) = (self.index, self.columns);
+        self.moved.clear();
+        if self.counts[column] + q < 0 {
+            return false;
+        }
         let c = &columns.list[column];
-        let row = &index.rows[c.row as usize];
-        let count = self.cells[column] + q;
-        if count < 0 {
-            return false;
-        }
-        self.set(column, count);
-        let free = layout.free + index.classes[row.class].slot_base;
-        for cell in free + c.sow as usize..free + c.end as usize {
-            if !self.take(cell, q) {
-                return false;
-            }
-        }
-        let minutes = layout.minutes + row.site * weeks;
-        let mixing = layout.mixing + row.site * weeks;
-        let week = c.week as usize;
-        if !self.take(minutes + week, q * row.sow_minutes10)
-            || !self.take(mixing + week, q * row.sow_mix_dl)
-        {
-            return false;
-        }
-        for cut in columns.cuts(c) {
-            let week = cut.week as usize;
-            if !self.take(minutes + week, q * cut.minutes10)
-                || !self.take(mixing + week, q * cut.mixing_dl)
-            {
-                return false;
-            }
-        }
+        let uses = columns.uses(c);
         let mut cost = c.cost_e4 * q;
-        for &(u, units) in &row.uses {
-            let need = units * q;
-            for cell in layout.stock + u * weeks + week..layout.stock + (u + 1) * weeks {
-                if !self.take(cell, need) {
-                    return false;
-                }
-            }
+        for &(u, units) in uses {
             let good = &index.goods[u];
-            let before = self.cells[layout.used + u];
-            self.set(layout.used + u, before + need);
+            let before = self.used[u];
             cost += good.price_e4
-                * ((before + need - good.stock).max(0) - (before - good.stock).max(0));
+                * ((before + units * q - good.stock).max(0) - (before - good.stock).max(0));
         }
-        let batch = self.cells[layout.batch + c.batch as usize];
-        self.set(layout.batch + c.batch as usize, batch + q);
         if index.change_e4 > 0 {
+            let batch = self.batch[c.batch as usize];
             let adopted = index.batches[c.batch as usize].adopted;
             cost += index.change_e4 * ((batch + q - adopted).abs() - (batch - adopted).abs());
         }
-        if index.limit_kinds && (batch == 0) != (batch + q == 0) {
-            let cell = layout.kinds + row.site * weeks + week;
-            if !self.take(cell, if batch == 0 { 1 } else { -1 }) {
-                return false;
-            }
+        self.book(column, q);
+        if q > 0 && !self.fits(column) {
+            self.book(column, -q);
+            return false;
         }
+        self.changes.push((column as u32, q));
+        let signature = c.signature as usize;
         for cut in columns.cuts(c) {
             if cut.delivered() && cut.dg > 0 {
                 let week = cut.harvest_week as usize;
                 cost += if q > 0 {
-                    self.add_supply(row.signature, week, cut.dg * q)
+                    self.add_supply(signature, week, cut.dg * q)
                 } else {
-                    self.remove_supply(row.signature, week, -cut.dg * q)
+                    self.remove_supply(signature, week, -cut.dg * q)
                 };
-                for &(n, part, whole) in &row.shares {
+                for &(n, part, whole) in &index.rows[c.row as usize].shares {
                     cost += self.change_share(n, week, cut.dg * q, part, whole);
                 }
             }
@@ -392,27 +391,58 @@ impl<'a> State<'a> {
         true
     }
 
-    fn take(&mut self, cell: usize, amount: i64) -> bool {
-        if amount == 0 {
-            return true;
+    /// Book `q` containers of a column on places, work, stock and batches.
+    fn book(&mut self, column: usize, q: i64) {
+        let (columns, weeks) = (self.columns, self.index.weeks);
+        let c = &columns.list[column];
+        self.counts[column] += q;
+        for places in &mut self.free[c.places()] {
+            *places -= q;
         }
-        let left = self.cells[cell] - amount;
-        self.set(cell, left);
-        amount < 0 || left >= 0
+        let base = c.site as usize * weeks;
+        self.minutes[base + c.week as usize] -= q * c.sow_minutes10;
+        self.mixing[base + c.week as usize] -= q * c.sow_mix_dl;
+        for cut in columns.cuts(c) {
+            self.minutes[base + cut.week as usize] -= q * cut.minutes10;
+            self.mixing[base + cut.week as usize] -= q * cut.mixing_dl;
+        }
+        for &(u, units) in columns.uses(c) {
+            let need = units * q;
+            for left in &mut self.stock[u * weeks + c.week as usize..(u + 1) * weeks] {
+                *left -= need;
+            }
+            self.used[u] += need;
+        }
+        let before = self.batch[c.batch as usize];
+        self.batch[c.batch as usize] = before + q;
+        if self.index.limit_kinds && (before == 0) != (before + q == 0) {
+            self.kinds[base + c.week as usize] -= if before == 0 { 1 } else { -1 };
+        }
+    }
+
+    /// Does every limit that a column touches hold?
+    fn fits(&self, column: usize) -> bool {
+        let (columns, weeks) = (self.columns, self.index.weeks);
+        let c = &columns.list[column];
+        let base = c.site as usize * weeks;
+        let works = |week: u32| {
+            self.minutes[base + week as usize] >= 0 && self.mixing[base + week as usize] >= 0
+        };
+        let stocked = |&(u, _): &(usize, i64)| {
+            let left = &self.stock[u * weeks + c.week as usize..(u + 1) * weeks];
+            left.iter().all(|&units| units >= 0)
+        };
+        self.free[c.places()].iter().all(|&places| places >= 0)
+            && works(c.week)
+            && columns.cuts(c).iter().all(|cut| works(cut.week))
+            && columns.uses(c).iter().all(stocked)
+            && (!self.index.limit_kinds || self.kinds[base + c.week as usize] >= 0)
     }
 
     // ---- shares
 
     fn penalty(&self, violation: i64) -> i64 {
-        let dearest = self
-            .index
-            .targets
-            .iter()
-            .filter_map(|t| t.worth.last())
-            .max()
-            .copied()
-            .unwrap_or(0);
-        (violation / 1000 + i64::from(violation > 0)).saturating_mul(4000.max(4 * dearest))
+        (violation / 1000 + i64::from(violation > 0)).saturating_mul(4000.max(4 * self.dearest))
     }
 
     fn share_violation(&self, n: usize, from: usize, end: usize) -> i64 {
@@ -448,4 +478,12 @@ impl<'a> State<'a> {
         self.set(self.layout.violation, now);
         cost
     }
+}
+
+fn dearest(index: &Index) -> i64 {
+    let last = index
+        .targets
+        .iter()
+        .filter_map(|target| target.worth.last());
+    last.max().copied().unwrap_or(0)
 }
