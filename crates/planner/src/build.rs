@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::index::{Arcs, Batch, ClassIndex, Good, Index, Row, ShareIndex, SiteIndex, TargetIndex};
 use crate::problem::{ClassCrop, Problem};
+use crate::programme::Programme;
 use crate::solve::SolveError;
 
 /// (site, crop) to its signature, and whether that serves any target.
@@ -80,6 +81,7 @@ impl Index {
             sites: Vec::new(),
             classes: Vec::new(),
             rows: Vec::new(),
+            programmes: Vec::new(),
             signatures: Vec::new(),
             targets: Vec::new(),
             committed_dg: Vec::new(),
@@ -212,6 +214,11 @@ impl Index {
                 served.insert((site, crop), Vec::new());
             }
         }
+        let shares = self.band_permille.clone();
+        let tops = |&pledge: &i64| {
+            let top = move |&share: &i64| (i128::from(pledge) * i128::from(share) / 1000) as i64;
+            shares.iter().map(top).collect::<Vec<_>>()
+        };
         for (t, target) in problem.targets.iter().enumerate() {
             for site in &target.sites {
                 let site = find(site_at, "site", site)?;
@@ -225,6 +232,7 @@ impl Index {
             }
             self.targets.push(TargetIndex {
                 pledge_dg: target.pledge_dg.clone(),
+                tops: target.pledge_dg.iter().flat_map(tops).collect(),
                 worth: problem
                     .objective
                     .shortfall_bands
@@ -398,6 +406,8 @@ impl Index {
             let cut = |row: &Row| row.cut_minutes10 + row.clean_minutes10;
             let most_minutes10 = of_rows(&|row| row.sow_minutes10.max(cut(row))).unwrap_or(0);
             let most_mix_dl = of_rows(&|row| row.sow_mix_dl.max(row.cut_mix_dl)).unwrap_or(0);
+            self.programmes
+                .push(Programme::new(&self.rows[from..], slots, self.weeks));
             self.classes.push(ClassIndex {
                 site,
                 stations: stations.clone(),

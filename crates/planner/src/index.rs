@@ -7,6 +7,7 @@
 use std::ops::Range;
 
 use crate::problem::Arc;
+use crate::programme::Programme;
 
 /// A limit that never binds; sums of it stay within `i64`.
 pub(crate) const UNLIMITED: i64 = i64::MAX / 4;
@@ -119,6 +120,8 @@ pub(crate) struct ClassIndex {
 #[derive(Debug)]
 pub(crate) struct TargetIndex {
     pub(crate) pledge_dg: Vec<i64>,
+    /// Upper ends of the shortfall bands, in decigrams, by week and band.
+    pub(crate) tops: Vec<i64>,
     /// Ten-thousandths of a point per decigram short, by band.
     pub(crate) worth: Vec<i64>,
     pub(crate) signatures: Vec<usize>,
@@ -126,12 +129,9 @@ pub(crate) struct TargetIndex {
 
 impl TargetIndex {
     /// Upper ends of the shortfall bands of a week, in decigrams.
-    pub(crate) fn band_tops(&self, index: &Index, week: usize) -> impl Iterator<Item = i64> {
-        let pledge = self.pledge_dg[week];
-        index
-            .band_permille
-            .iter()
-            .map(move |&share| (i128::from(pledge) * i128::from(share) / 1000) as i64)
+    pub(crate) fn band_tops(&self, week: usize) -> impl Iterator<Item = i64> {
+        let bands = self.worth.len();
+        self.tops[week * bands..(week + 1) * bands].iter().copied()
     }
 }
 
@@ -173,6 +173,8 @@ pub(crate) struct Index {
     pub(crate) sites: Vec<SiteIndex>,
     pub(crate) classes: Vec<ClassIndex>,
     pub(crate) rows: Vec<Row>,
+    /// What the pricing of each class runs over.
+    pub(crate) programmes: Vec<Programme>,
     /// Targets each signature may serve.
     pub(crate) signatures: Vec<Vec<usize>>,
     pub(crate) targets: Vec<TargetIndex>,

@@ -30,6 +30,10 @@ pub(crate) struct Scatter {
     pub(crate) skip: bool,
     /// A column left out, so that a move does not merely put back what it took; `u32::MAX` for none.
     pub(crate) without: u32,
+    /// Only columns of this batch, together with `skip` at any cost; `u32::MAX` for all.
+    pub(crate) batch: u32,
+    /// A batch may stay below its least size; the caller sees to it.
+    pub(crate) loose: bool,
     /// How much of a column's detour counts: what the prices know about the whole plan.
     pub(crate) detour_weight: f64,
 }
@@ -40,6 +44,8 @@ impl Default for Scatter {
             noise: 0.0,
             skip: false,
             without: u32::MAX,
+            batch: u32::MAX,
+            loose: false,
             detour_weight: 0.0,
         }
     }
@@ -52,6 +58,12 @@ struct Supplies {
     cost_e4: i64,
     /// First week in which everything needed is at hand from then on.
     from_week: u32,
+}
+
+impl Scatter {
+    fn forced(&self) -> bool {
+        self.skip && self.batch != u32::MAX
+    }
 }
 
 /// Working space of the dynamic programme.
@@ -173,6 +185,7 @@ impl Inserter {
                 let supplies = self.supplies[column.row as usize - first_row];
                 if blocked < column.end
                     || p as u32 == scatter.without
+                    || (scatter.batch != u32::MAX && column.batch != scatter.batch)
                     || column.week < supplies.from_week
                     || (scatter.skip && random.coin())
                     || (column.work_weeks & self.tight_weeks != 0
@@ -180,7 +193,7 @@ impl Inserter {
                 {
                     continue;
                 }
-                let Some(value) = value(state, gains, column, gap.containers) else {
+                let Some(value) = value(state, gains, column, gap.containers, scatter.loose) else {
                     continue;
                 };
                 let mut value = (value - supplies.cost_e4) as f64;
@@ -188,7 +201,8 @@ impl Inserter {
                     value *= 1.0 + scatter.noise * (random.unit() - 0.5);
                 }
                 value += self.worth[column.end as usize] - scatter.detour_weight * column.detour_e4;
-                if value > self.worth[sow] + 1e-6 {
+                let forced = scatter.forced() && self.choice[sow] == NONE;
+                if value > self.worth[sow] + 1e-6 || forced {
                     self.worth[sow] = value;
                     self.choice[sow] = p as u32;
                 }
@@ -216,7 +230,7 @@ impl Inserter {
             let p = choice as usize;
             let mark = state.mark();
             if state.change(p, gap.containers)
-                && (scatter.noise > 0.0 || state.cost_e4 < mark.cost_e4())
+                && (scatter.noise > 0.0 || scatter.forced() || state.cost_e4 < mark.cost_e4())
             {
                 put.push((p, gap.containers));
                 gains.touch(&state.moved);
@@ -247,13 +261,19 @@ fn work_fits(state: &State<'_>, column: &Column, q: i64) -> bool {
 
 /// Estimated fall of the cost when `q` containers of a column are added, purchases left out; `None` when
 /// the batch may not be.
-fn value(state: &mut State<'_>, gains: &mut Gains, column: &Column, q: i64) -> Option<i64> {
+fn value(
+    state: &mut State<'_>,
+    gains: &mut Gains,
+    column: &Column,
+    q: i64,
+    loose: bool,
+) -> Option<i64> {
     let index = state.index;
     let mut value = -column.cost_e4 * q;
     if index.keep_batches || index.limit_kinds || index.change_e4 > 0 {
         let batch = state.batch(column.batch as usize);
         let entry = index.batches[column.batch as usize];
-        if index.keep_batches && batch + q < entry.least {
+        if index.keep_batches && !loose && batch + q < entry.least {
             return None;
         }
         if index.limit_kinds

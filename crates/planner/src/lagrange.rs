@@ -8,6 +8,7 @@
 use std::ops::{Add, AddAssign, Sub};
 
 use crate::index::Index;
+use crate::programme::{Costs, CutPoint, Programme, Step};
 
 /// Fixed-point scale of the exact evaluation.
 pub(crate) const SCALE_BITS: u32 = 16;
@@ -80,40 +81,34 @@ impl Places {
     }
 }
 
-const NONE: u32 = u32::MAX;
-
 /// Costs and best continuations of one class at given prices.
 #[derive(Debug, Default)]
 pub(crate) struct ClassPrices<T> {
     slots: usize,
     levels: usize,
+    /// By slot: price of a minute, labour included, and of a decilitre.
+    minute: Vec<T>,
+    litre: Vec<T>,
+    /// By row and slot.
     sow: Vec<T>,
     cut: Vec<T>,
     clean: Vec<T>,
     refill: Vec<T>,
     gram: Vec<T>,
-    /// By row, level and slot: least cost from a cut onward.
-    value: Vec<T>,
-    choice: Vec<u32>,
+    /// By row, level and slot: least cost from a cut onward, the work of the cut included.
+    ahead: Vec<T>,
     /// By slot: least cost of a place from there on.
     best: Vec<T>,
-    /// By slot: (row, first arc) sown there, or none.
-    sown: Vec<(u32, u32)>,
 }
 
 impl<T: Amount> ClassPrices<T> {
     /// Solve a class for a price vector.
     pub(crate) fn solve(&mut self, index: &Index, places: &Places, class: usize, prices: &[T]) {
-        let rows = index.classes[class].rows.clone();
-        let slots = index.classes[class].places.len();
-        let levels = rows
-            .clone()
-            .map(|row| index.rows[row].most_cuts())
-            .max()
-            .unwrap_or(0);
-        self.slots = slots;
-        self.levels = levels;
-        let cells = rows.len() * slots;
+        let programme = &index.programmes[class];
+        let rows = &programme.costs;
+        let site = &index.sites[index.classes[class].site];
+        let slots = programme.slots;
+        (self.slots, self.levels) = (slots, programme.levels);
         for list in [
             &mut self.sow,
             &mut self.cut,
@@ -121,102 +116,104 @@ impl<T: Amount> ClassPrices<T> {
             &mut self.refill,
             &mut self.gram,
         ] {
-            list.clear();
-            list.resize(cells, T::ZERO);
+            list.resize(rows.len() * slots, T::ZERO);
         }
-        self.value.clear();
-        self.value.resize(cells * levels, T::ZERO);
-        self.choice.clear();
-        self.choice.resize(cells * levels, NONE);
-        self.best.clear();
+        self.ahead.resize(rows.len() * slots * self.levels, T::ZERO);
         self.best.resize(slots + 1, T::ZERO);
-        self.sown.clear();
-        self.sown.resize(slots, (NONE, NONE));
-        for (local, row) in rows.clone().enumerate() {
-            self.slot_costs(index, places, local, row, prices);
-        }
+        self.best[slots] = T::ZERO;
+        self.price_work(index, places, index.classes[class].site, prices);
         for slot in (0..slots).rev() {
-            self.best[slot] = self.best[slot + 1];
-            for (local, row) in rows.clone().enumerate() {
-                self.sow_at(index, local, row, slot);
+            let (sows, cuts) = &programme.at_slot[slot];
+            let mut best = self.best[slot + 1];
+            for sow in &programme.sows[sows.start as usize..sows.end as usize] {
+                let costs = &rows[sow.row as usize];
+                let cell = sow.row as usize * slots + slot;
+                let at = (slot, site.week[slot]);
+                let cost = self.price_sowing(places, programme, costs, at, prices);
+                self.sow[cell] = cost;
+                let steps = &programme.steps[sow.steps.start as usize..sow.steps.end as usize];
+                best = self.least_over(steps, cost, best);
             }
-            for (local, row) in rows.clone().enumerate() {
-                self.continue_from(index, local, row, slot);
+            self.best[slot] = best;
+            for point in &programme.cuts[cuts.start as usize..cuts.end as usize] {
+                let costs = &rows[point.row as usize];
+                let gram = match site.harvest_week[slot] {
+                    Some(week) => prices[costs.signature_base as usize + week],
+                    None => T::ZERO - T::cost(index.surplus_e4),
+                };
+                self.cut_at(programme, point, costs, slot, gram);
             }
         }
     }
 
-    fn slot_costs(
-        &mut self,
-        index: &Index,
-        places: &Places,
-        local: usize,
-        row: usize,
-        prices: &[T],
-    ) {
-        let entry = &index.rows[row];
-        let site = &index.sites[entry.site];
+    fn price_work(&mut self, index: &Index, places: &Places, site: usize, prices: &[T]) {
         let weeks = places.weeks;
-        for slot in 0..self.slots {
-            let cell = local * self.slots + slot;
-            let week = site.week[slot];
-            let minute =
-                T::cost(index.labour_e4) + prices[places.minutes + entry.site * weeks + week];
-            let litre = prices[places.mixing + entry.site * weeks + week];
-            let mut sow = minute.times(entry.sow_minutes10) + litre.times(entry.sow_mix_dl);
-            for &(good, units) in &entry.uses {
-                sow += prices[places.stock + good * weeks + week].times(units);
-            }
-            if places.len > places.change {
-                sow += prices[places.change + entry.batch_base + slot];
-            }
-            self.sow[cell] = sow;
-            self.cut[cell] = minute.times(entry.cut_minutes10);
-            self.clean[cell] = minute.times(entry.clean_minutes10);
-            self.refill[cell] = litre.times(entry.cut_mix_dl);
-            self.gram[cell] = match site.harvest_week[slot] {
-                Some(week) => prices[entry.signature * weeks + week],
-                None => T::ZERO - T::cost(index.surplus_e4),
-            };
+        let labour = T::cost(index.labour_e4);
+        self.minute.clear();
+        self.litre.clear();
+        for &week in &index.sites[site].week {
+            let minute = labour + prices[places.minutes + site * weeks + week];
+            self.minute.push(minute);
+            self.litre.push(prices[places.mixing + site * weeks + week]);
         }
     }
 
-    fn sow_at(&mut self, index: &Index, local: usize, row: usize, slot: usize) {
-        let entry = &index.rows[row];
-        let sow = self.sow[local * self.slots + slot];
-        for arc in entry.first.from(slot) {
-            let to = entry.first.to[arc] as usize;
-            let cost =
-                sow + self.cut_cost(local, to, entry.first_dg[arc]) + self.onward(local, 0, to);
-            if cost < self.best[slot] {
-                self.best[slot] = cost;
-                self.sown[slot] = (local as u32, arc as u32);
-            }
+    fn price_sowing(
+        &self,
+        places: &Places,
+        programme: &Programme,
+        costs: &Costs,
+        (slot, week): (usize, usize),
+        prices: &[T],
+    ) -> T {
+        let mut cost =
+            self.minute[slot].times(costs.sow_minutes10) + self.litre[slot].times(costs.sow_mix_dl);
+        for &(good, units) in programme.uses(costs) {
+            cost += prices[places.stock + good as usize + week].times(units);
         }
+        if places.len > places.change {
+            cost += prices[places.change + costs.batch_base as usize + slot];
+        }
+        cost
     }
 
-    fn continue_from(&mut self, index: &Index, local: usize, row: usize, slot: usize) {
-        let entry = &index.rows[row];
-        let stop = self.clean[local * self.slots + slot] + self.best[entry.free_at[slot] as usize];
-        let refill = self.refill_cost(local, slot);
-        for level in 0..entry.most_cuts() {
-            let mut best = stop;
-            let mut choice = NONE;
-            if level < entry.again_dg.len() {
-                for arc in entry.again.from(slot) {
-                    let to = entry.again.to[arc] as usize;
-                    let cost = refill
-                        + self.cut_cost(local, to, entry.again_dg[level][arc])
-                        + self.onward(local, level + 1, to);
-                    if cost < best {
-                        best = cost;
-                        choice = arc as u32;
-                    }
-                }
+    /// Least of `most` and of `before` with any of some steps and what is ahead of it.
+    fn least_over(&self, steps: &[Step], before: T, most: T) -> T {
+        let mut best = most;
+        for step in steps {
+            let cost = before
+                + (self.ahead[step.ahead as usize] - self.gram[step.gram as usize].times(step.dg));
+            if cost < best {
+                best = cost;
             }
-            let at = self.at(local, level, slot);
-            self.value[at] = best;
-            self.choice[at] = choice;
+        }
+        best
+    }
+
+    fn cut_at(
+        &mut self,
+        programme: &Programme,
+        point: &CutPoint,
+        costs: &Costs,
+        slot: usize,
+        gram: T,
+    ) {
+        let local = point.row as usize;
+        let cell = local * self.slots + slot;
+        let (minute, litre) = (self.minute[slot], self.litre[slot]);
+        let cut = minute.times(costs.cut_minutes10);
+        let clean = minute.times(costs.clean_minutes10);
+        let refill = litre.times(costs.cut_mix_dl);
+        self.cut[cell] = cut;
+        self.clean[cell] = clean;
+        self.refill[cell] = refill;
+        self.gram[cell] = gram;
+        let stop = clean + self.best[point.free_at as usize];
+        for level in 0..point.levels {
+            let steps = &programme.steps[point.steps(level)];
+            let best = self.least_over(steps, refill, stop);
+            let at = self.at(local, level as usize, slot);
+            self.ahead[at] = best + cut;
         }
     }
 
@@ -247,7 +244,7 @@ impl<T: Amount> ClassPrices<T> {
 
     /// Least cost from a cut onward, later sowings at the place included.
     pub(crate) fn onward(&self, local: usize, level: usize, slot: usize) -> T {
-        self.value[self.at(local, level, slot)]
+        self.ahead[self.at(local, level, slot)] - self.cut[local * self.slots + slot]
     }
 
     /// Least cost of a place from a slot on.
@@ -255,7 +252,7 @@ impl<T: Amount> ClassPrices<T> {
         self.best[slot]
     }
 
-    /// The sowing chosen on a slot: local row, first arc and further arcs; `None` when the place waits.
+    /// The cheapest sowing on a slot: local row, first arc and further arcs; `None` when the place waits.
     pub(crate) fn sowing(
         &self,
         index: &Index,
@@ -263,22 +260,50 @@ impl<T: Amount> ClassPrices<T> {
         slot: usize,
         arcs: &mut Vec<usize>,
     ) -> Option<(usize, usize)> {
-        let (local, first) = self.sown[slot];
-        if local == NONE {
+        if self.best[slot] == self.best[slot + 1] {
             return None;
         }
-        let entry = &index.rows[index.classes[class].rows.start + local as usize];
-        let mut at = entry.first.to[first as usize] as usize;
+        let programme = &index.programmes[class];
+        let rows = &index.rows[index.classes[class].rows.clone()];
+        let own = programme.at_slot[slot].0.clone();
+        let (local, first) = programme.sows[own.start as usize..own.end as usize]
+            .iter()
+            .find_map(|sow| {
+                let steps = &programme.steps[sow.steps.start as usize..sow.steps.end as usize];
+                let local = sow.row as usize;
+                let before = self.sow_cost(local, slot);
+                Some((local, self.step_of(steps, before, self.best[slot])?))
+            })?;
+        let entry = &rows[local];
+        let first = entry.first.from(slot).start + first;
+        let mut at = entry.first.to[first] as usize;
         arcs.clear();
-        for level in 0..entry.most_cuts() {
-            let arc = self.choice[self.at(local as usize, level, at)];
-            if arc == NONE {
+        for level in 0..entry.again_dg.len() {
+            let cell = local * self.slots + at;
+            let stop = self.clean[cell] + self.best[entry.free_at[at] as usize];
+            let range = entry.again.from(at);
+            let point = programme.cuts[programme.cuts_at(at)]
+                .iter()
+                .find(|point| point.row as usize == local)?;
+            let steps = &programme.steps[point.steps(level as u32)];
+            let least = self.least_over(steps, self.refill[cell], stop);
+            if least == stop {
                 break;
             }
-            arcs.push(arc as usize);
-            at = entry.again.to[arc as usize] as usize;
+            let Some(step) = self.step_of(steps, self.refill[cell], least) else {
+                break;
+            };
+            arcs.push(range.start + step);
+            at = entry.again.to[range.start + step] as usize;
         }
-        Some((local as usize, first as usize))
+        Some((local, first))
+    }
+
+    /// The step that makes a given cost.
+    fn step_of(&self, steps: &[Step], before: T, cost: T) -> Option<usize> {
+        steps.iter().position(|step| {
+            self.least_over(std::slice::from_ref(step), before, cost + T::cost(1)) == cost
+        })
     }
 }
 
@@ -315,7 +340,7 @@ pub(crate) fn outside<T: Amount>(
                 }
             }
             let mut below = 0;
-            for (top, &worth) in target.band_tops(index, week).zip(&target.worth) {
+            for (top, &worth) in target.band_tops(week).zip(&target.worth) {
                 let width = top - below;
                 below = top;
                 match cheapest {

@@ -16,6 +16,7 @@ mod limits;
 pub mod plan;
 mod prices;
 pub mod problem;
+mod programme;
 mod purchases;
 mod random;
 pub mod report;

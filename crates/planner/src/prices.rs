@@ -167,6 +167,19 @@ impl Ascent<'_> {
         entry.free_at[at] as usize
     }
 
+    /// Containers by path, the latest steps counting most.
+    fn running_mean(&self) -> BTreeMap<Rank, f64> {
+        let mut fractional: BTreeMap<Rank, f64> = BTreeMap::new();
+        let mut weight = 0.1;
+        for chains in self.chains.iter().rev() {
+            for &(rank, amount) in chains {
+                *fractional.entry(rank).or_insert(0.0) += weight * amount as f64;
+            }
+            weight *= 0.9;
+        }
+        fractional
+    }
+
     /// Typical size of each price, in ten-thousandths of a point per unit.
     fn scales(&self) -> Vec<f64> {
         let index = self.index;
@@ -183,27 +196,22 @@ impl Ascent<'_> {
     }
 }
 
-/// Nearest sequence that never rises, by pooling neighbours that do. (Raising the earlier price instead
-/// would push stock prices up at every step and spoil the ascent.)
-fn pool(prices: &mut [f64]) {
-    let mut blocks: Vec<(f64, usize)> = Vec::with_capacity(prices.len());
-    for &price in prices.iter() {
-        let (mut sum, mut count) = (price, 1);
-        while let Some(&(before, length)) = blocks.last() {
-            if before * count as f64 >= sum * length as f64 {
-                break;
-            }
-            sum += before;
-            count += length;
-            blocks.pop();
-        }
-        blocks.push((sum, count));
+/// Prices of stock from the multipliers of its cumulative rows: a unit used in a week counts in the rows
+/// of that week and of all later ones.
+fn add_later(rows: &mut [f64]) {
+    let mut later = 0.0;
+    for price in rows.iter_mut().rev() {
+        *price = later + price.max(0.0);
+        later = *price;
     }
-    let mut rest = prices;
-    for (sum, count) in blocks {
-        let (own, later) = rest.split_at_mut(count);
-        own.fill(sum / count as f64);
-        rest = later;
+}
+
+/// Slopes along the multipliers of cumulative rows from those along the prices.
+fn add_earlier(slopes: &mut [f64]) {
+    let mut earlier = 0.0;
+    for slope in slopes {
+        earlier += *slope;
+        *slope = earlier;
     }
 }
 
@@ -242,12 +250,51 @@ fn out_of_reach(index: &Index) -> Vec<bool> {
     out
 }
 
-/// Climb for a number of steps, or until `stop` says so (told the step and the value so far).
+/// Adam: steps along a running mean of the slopes, each in proportion to their usual size.
+struct Steering {
+    scales: Vec<f64>,
+    mean: Vec<f64>,
+    square: Vec<f64>,
+    /// What is left of the zeros that the running means began with.
+    decay_mean: f64,
+    decay_square: f64,
+}
+
+impl Steering {
+    const MEAN: f64 = 0.9;
+    const SQUARE: f64 = 0.999;
+
+    fn new(scales: Vec<f64>) -> Self {
+        Self {
+            mean: vec![0.0; scales.len()],
+            square: vec![0.0; scales.len()],
+            scales,
+            decay_mean: 1.0,
+            decay_square: 1.0,
+        }
+    }
+
+    fn step(&mut self, point: &mut [f64], slopes: &[f64], rate: f64) {
+        self.decay_mean *= Self::MEAN;
+        self.decay_square *= Self::SQUARE;
+        for (i, (value, &slope)) in point.iter_mut().zip(slopes).enumerate() {
+            let (mean, square) = (&mut self.mean[i], &mut self.square[i]);
+            *mean = Self::MEAN * *mean + (1.0 - Self::MEAN) * slope;
+            *square = Self::SQUARE * *square + (1.0 - Self::SQUARE) * slope * slope;
+            let direction = *mean / (1.0 - self.decay_mean);
+            let size = (*square / (1.0 - self.decay_square)).sqrt() + 1e-2;
+            *value += rate * self.scales[i] * direction / size;
+        }
+    }
+}
+
+/// Climb for a number of steps. `look` is told the value so far and says what share of the time for this
+/// has gone, or `None` to stop; a share that runs ahead of the steps shortens the schedule.
 pub(crate) fn ascend(
     index: &Index,
     paths: &Paths,
     steps: u64,
-    mut stop: impl FnMut(u64, f64) -> bool,
+    mut look: impl FnMut(f64) -> Option<f64>,
 ) -> Found {
     let places = Places::new(index);
     let mut ascent = Ascent {
@@ -260,9 +307,10 @@ pub(crate) fn ascend(
     };
     let unit = unit_e4(index);
     let scales = ascent.scales();
-    let schedule = geometric(0.1, 0.001);
-    let mut prices = vec![0.0; places.len];
-    prices[..places.minutes].fill(0.3 * unit);
+    let schedule = geometric(0.1, 0.0003);
+    let stock = places.stock..places.change;
+    let mut point = vec![0.0; places.len];
+    point[..places.minutes].fill(0.3 * unit);
     let fixed = out_of_reach(index);
     let dearest = index
         .targets
@@ -271,47 +319,38 @@ pub(crate) fn ascend(
         .max()
         .copied()
         .unwrap_or(0) as f64;
-    hold(&mut prices, &fixed, dearest);
-    project(index, &places, &mut prices);
+    hold(&mut point, &fixed, dearest);
+    project(index, &places, &mut point);
+    let mut prices = point.clone();
     let mut best = f64::NEG_INFINITY;
     let mut best_prices = prices.clone();
-    let (mut mean, mut square) = (vec![0.0; places.len], vec![0.0; places.len]);
-    let (mut decay_mean, mut decay_square) = (1.0, 1.0);
+    let mut steering = Steering::new(scales);
     for step in 0..steps {
         let value = ascent.value(&prices);
         if value > best {
             best = value;
             best_prices.copy_from_slice(&prices);
         }
-        if stop(step, best) {
+        let Some(gone) = look(best).filter(|&gone| gone < 1.0) else {
             break;
+        };
+        for own in ascent.gradient[stock.clone()].chunks_mut(index.weeks.max(1)) {
+            add_earlier(own);
         }
-        decay_mean *= 0.8;
-        decay_square *= 0.98;
-        let rate = schedule[((step + 1) * 1024 / steps) as usize];
-        for i in 0..places.len {
-            let slope = ascent.gradient[i];
-            mean[i] = 0.8 * mean[i] + 0.2 * slope;
-            square[i] = 0.98 * square[i] + 0.02 * slope * slope;
-            let direction = mean[i] / (1.0 - decay_mean);
-            let size = (square[i] / (1.0 - decay_square)).sqrt() + 1e-2;
-            prices[i] += rate * scales[i] * direction / size;
+        let along = ((step + 1) as f64 / steps as f64).max(gone);
+        let rate = schedule[(along * 1024.0) as usize];
+        steering.step(&mut point, &ascent.gradient, rate);
+        hold(&mut point, &fixed, dearest);
+        for multiplier in &mut point[stock.clone()] {
+            *multiplier = multiplier.max(0.0);
         }
-        hold(&mut prices, &fixed, dearest);
-        if index.weeks > 0 {
-            for own in prices[places.stock..places.change].chunks_mut(index.weeks) {
-                pool(own);
-            }
+        prices.copy_from_slice(&point);
+        for own in prices[stock.clone()].chunks_mut(index.weeks.max(1)) {
+            add_later(own);
         }
         project(index, &places, &mut prices);
-    }
-    let mut fractional: BTreeMap<Rank, f64> = BTreeMap::new();
-    let mut weight = 0.1;
-    for chains in ascent.chains.iter().rev() {
-        for &(rank, amount) in chains {
-            *fractional.entry(rank).or_insert(0.0) += weight * amount as f64;
-        }
-        weight *= 0.9;
+        point[..places.stock].copy_from_slice(&prices[..places.stock]);
+        point[places.change..].copy_from_slice(&prices[places.change..]);
     }
     // the zero vector is a safe bound when every found value is worse
     let mut nothing = vec![0.0; places.len];
@@ -321,6 +360,6 @@ pub(crate) fn ascend(
     Found {
         bound_e4,
         prices: best_prices,
-        mean: fractional,
+        mean: ascent.running_mean(),
     }
 }

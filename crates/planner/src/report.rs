@@ -141,7 +141,7 @@ fn divide(index: &Index, supply: &[i64], week: usize, weeks: &mut Weeks) -> i64 
         let target = &index.targets[t];
         let mut below = 0;
         let bands = target
-            .band_tops(index, week)
+            .band_tops(week)
             .zip(&target.worth)
             .map(|(top, &worth)| {
                 let width = top - below;

@@ -213,7 +213,9 @@ impl<'a, 'b> Search<'a, 'b> {
         Scatter {
             noise: if kind < 3 { 0.0 } else { 0.15 },
             skip: kind == 9,
+            batch: u32::MAX,
             without,
+            loose: self.state.index.keep_batches && self.random.below(3) == 0,
             detour_weight: self.detour_weight,
         }
     }
@@ -418,11 +420,41 @@ impl<'a, 'b> Search<'a, 'b> {
             }
             classes.push(class);
         }
+        self.complete_batches(scatter);
         Some(classes)
     }
 
-    /// Take a column out of a window, all of it or some containers, with the rest of its batch when that
-    /// would become too small; the containers freed.
+    /// Add containers to batches that were put in below their least size, in any column of each.
+    fn complete_batches(&mut self, scatter: Scatter) {
+        let mut n = 0;
+        while n < self.put.len() {
+            let column = &self.state.columns.list[self.put[n].0];
+            let (batch, sow) = (column.batch, column.sow as usize);
+            let class = self.state.index.rows[column.row as usize].class;
+            n += 1;
+            let lacking =
+                self.state.index.batches[batch as usize].least - self.state.batch(batch as usize);
+            for _ in 0..lacking.clamp(0, 64) {
+                let gap = Gap {
+                    class,
+                    from: sow,
+                    end: sow + 1,
+                    containers: 1,
+                };
+                let only = Scatter {
+                    batch,
+                    loose: true,
+                    ..scatter
+                };
+                if !self.insert(gap, only) {
+                    break;
+                }
+            }
+        }
+    }
+
+    /// Take a column out of a window, all of it or some containers, mostly with the rest of its batch when
+    /// that would become too small; the containers freed.
     fn clear_batch(&mut self, class: usize, from: usize, end: usize) -> Option<i64> {
         let count = self.active[class].len();
         let mut freed = 0;
@@ -447,7 +479,7 @@ impl<'a, 'b> Search<'a, 'b> {
             freed += some;
             current = stop;
             let least = self.state.index.batches[batch as usize].least;
-            if self.state.batch(batch as usize) < least {
+            if self.random.below(3) > 0 && self.state.batch(batch as usize) < least {
                 for i in 0..count {
                     let other = self.active[class][i];
                     let left = self.state.count(other);

@@ -138,9 +138,12 @@ const KEEP: u64 = 64;
 /// their detour, end 1 % higher.
 const DETOUR: f64 = 2.0;
 
+/// Most of a caller's time that prices may take.
+const PRICE_TIME: f64 = 0.4;
+
 /// Price steps for an amount of work: few when little work is asked for.
 fn price_steps(work: u64) -> u64 {
-    (work / 20).clamp(100, 1000)
+    (work / 20).clamp(100, 2000)
 }
 
 /// Keeps the caller informed.
@@ -206,9 +209,9 @@ pub fn solve(
         },
         stopped: false,
     };
-    let found = ascend(&index, &paths, price_steps(options.work), |_, value| {
+    let found = ascend(&index, &paths, price_steps(options.work), |value| {
         reporter.progress.bound = value / 1e4;
-        reporter.tell().is_none()
+        reporter.tell().map(|gone| gone / PRICE_TIME)
     });
     reporter.progress.bound = found.bound_e4 as f64 / 1e4;
     let given = start::counts(problem, &index, &paths, options.start.as_ref());
@@ -224,10 +227,10 @@ pub fn solve(
         state = State::new(&index, &columns);
     }
     let unit = 10.0 * unit_e4(&index);
-    let (first, last) = if warm { (0.5, 0.1) } else { (20.0, 0.2) };
+    let (first, last) = if warm { (1.0, 0.1) } else { (20.0, 0.2) };
     let settings = Settings {
         moves: options.work,
-        detour_weight: if warm { 0.0 } else { 2.0 },
+        detour_weight: if warm { 0.0 } else { 1.0 },
         first_temperature: first * unit,
         last_temperature: last * unit,
         bound_e4: found.bound_e4,

@@ -160,7 +160,7 @@ impl<'a> State<'a> {
         let mut tops = Vec::with_capacity(weeks * targets * bands);
         for week in 0..weeks {
             for target in &index.targets {
-                tops.extend(target.band_tops(index, week));
+                tops.extend(target.band_tops(week));
             }
         }
         let mut state = Self {
@@ -224,7 +224,7 @@ impl<'a> State<'a> {
         for target in &index.targets {
             for week in 0..weeks {
                 let mut below = 0;
-                for (top, worth) in target.band_tops(index, week).zip(&target.worth) {
+                for (top, worth) in target.band_tops(week).zip(&target.worth) {
                     self.cost_e4 += worth * (top - below);
                     below = top;
                 }

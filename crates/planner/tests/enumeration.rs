@@ -7,18 +7,21 @@ use cotyl_planner::{Options, Unhindered, solve};
 #[test]
 fn equals_the_exhaustive_optimum() {
     let mut wrong = Vec::new();
-    for seed in 0..200 {
+    for seed in 0..300 {
         let problem = tiny_instance(seed);
-        let answer = solve(
-            &problem,
-            &Options {
-                work: 600,
-                ..Options::default()
-            },
-            &Unhindered,
-        )
-        .unwrap();
         let best = brute_force(&problem);
+        let run = |work: u64| {
+            let options = Options {
+                work,
+                ..Options::default()
+            };
+            solve(&problem, &options, &Unhindered).unwrap()
+        };
+        // a few hundred moves nearly always do; two batches of mixed cut days at once take some thousands
+        let mut answer = run(600);
+        if answer.objective_e4 != best {
+            answer = run(20_000);
+        }
         assert!(
             answer.bound_e4 <= best,
             "seed {seed}: bound {} above the optimum {best}",
