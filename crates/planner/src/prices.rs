@@ -288,6 +288,15 @@ impl Steering {
     }
 }
 
+/// What a missing gram of the dearest pledge costs at most.
+fn dearest_gram(index: &Index) -> f64 {
+    let dearest = index
+        .targets
+        .iter()
+        .filter_map(|target| target.worth.last());
+    dearest.max().copied().unwrap_or(0) as f64
+}
+
 /// Climb for a number of steps. `look` is told the value so far and says what share of the time for this
 /// has gone, or `None` to stop; a share that runs ahead of the steps shortens the schedule.
 pub(crate) fn ascend(
@@ -312,13 +321,7 @@ pub(crate) fn ascend(
     let mut point = vec![0.0; places.len];
     point[..places.minutes].fill(0.3 * unit);
     let fixed = out_of_reach(index);
-    let dearest = index
-        .targets
-        .iter()
-        .filter_map(|target| target.worth.last())
-        .max()
-        .copied()
-        .unwrap_or(0) as f64;
+    let dearest = dearest_gram(index);
     hold(&mut point, &fixed, dearest);
     project(index, &places, &mut point);
     let mut prices = point.clone();

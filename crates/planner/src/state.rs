@@ -57,6 +57,18 @@ pub(crate) struct Layout {
     pub(crate) violation: usize,
 }
 
+impl Layout {
+    fn of(index: &Index) -> Self {
+        let weeks = index.weeks;
+        let mut layout = Self::default();
+        layout.over = layout.sent + index.targets.len() * weeks;
+        layout.part = layout.over + index.signatures.len() * weeks;
+        layout.whole = layout.part + index.shares.len() * weeks;
+        layout.violation = layout.whole + index.shares.len() * weeks;
+        layout
+    }
+}
+
 /// Targets whose deliveries a change has moved: week, signature that was harvested, targets as bits.
 pub(crate) type Moved = (u32, u32, u64);
 
@@ -126,11 +138,7 @@ impl<'a> State<'a> {
     pub(crate) fn new(index: &'a Index, columns: &'a Columns) -> Self {
         let (weeks, sites) = (index.weeks, index.sites.len());
         let (signatures, targets) = (index.signatures.len(), index.targets.len());
-        let mut layout = Layout::default();
-        layout.over = layout.sent + targets * weeks;
-        layout.part = layout.over + signatures * weeks;
-        layout.whole = layout.part + index.shares.len() * weeks;
-        layout.violation = layout.whole + index.shares.len() * weeks;
+        let layout = Layout::of(index);
         let mut next = layout.violation + 1;
         let (mut forward, mut backward) = (Vec::new(), Vec::new());
         for week in 0..weeks {
