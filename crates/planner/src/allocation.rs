@@ -31,6 +31,8 @@ pub struct Pledge {
 pub struct Division {
     /// Decigrams sent to each pledge, at most the pledge.
     pub sent_dg: Vec<i64>,
+    /// Decigrams sent to each pledge from each of its sources, in the order of its list of sources.
+    pub sent_from_dg: Vec<Vec<i64>>,
     /// Decigrams left over at each source.
     pub surplus_dg: Vec<i64>,
     /// Cost of the shortfall, in ten-thousandths of a point.
@@ -90,6 +92,7 @@ pub fn divide(
     let surplus: i128 = surplus_dg.iter().copied().map(i128::from).sum();
     Division {
         sent_dg,
+        sent_from_dg: flow.sent,
         surplus_dg,
         shortfall_e4,
         surplus_e4: surplus * i128::from(surplus_per_g),

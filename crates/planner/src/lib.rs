@@ -3,6 +3,7 @@
 pub mod allocation;
 mod allot;
 mod build;
+pub mod chance;
 pub mod check;
 mod columns;
 mod division;

@@ -13,6 +13,13 @@ impl Random {
         Self(ChaCha8Rng::seed_from_u64(seed))
     }
 
+    /// One of many independent streams of a seed.
+    pub(crate) fn stream(seed: u64, stream: u64) -> Self {
+        let mut generator = ChaCha8Rng::seed_from_u64(seed);
+        generator.set_stream(stream);
+        Self(generator)
+    }
+
     /// A whole number below `end`; 0 when `end` is 0.
     pub(crate) fn below(&mut self, end: usize) -> usize {
         // the high half of a 64-bit product; the bias is below 2^-32 for any list that fits in memory
@@ -46,7 +53,7 @@ impl Random {
 
 /// -ln(u) for u in (0, 1], from basic operations only (the library logarithm may differ in the last
 /// bit between machines).
-fn negative_logarithm(u: f64) -> f64 {
+pub(crate) fn negative_logarithm(u: f64) -> f64 {
     let bits = u.to_bits();
     let exponent = ((bits >> 52) & 0x7ff) as i64 - 1023;
     let mantissa = f64::from_bits((bits & 0x000f_ffff_ffff_ffff) | (1023_u64 << 52));

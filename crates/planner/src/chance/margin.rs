@@ -1,0 +1,211 @@
+//! A margin: raise the pledges of weak weeks until each is met with a wanted chance.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use super::{ChanceError, Chances, Uncertainty, simulate};
+use crate::check::{Verdict, check};
+use crate::solve::{Control, Options, SolveError, solve};
+use crate::{Plan, Problem};
+
+/// Most rounds of the loop.
+const MOST_ROUNDS: usize = 4;
+/// Rounds without a better plan before it ends.
+const PATIENCE: usize = 2;
+
+/// What is asked for.
+#[derive(Debug, Clone)]
+pub struct MarginRequest {
+    /// The chance with which each week is to be met, above 0 and below 1.
+    pub chance: f64,
+    /// Seasons drawn per round.
+    pub seasons: usize,
+    /// Weeks before this one are not asked for: what is sown now comes too late for them.
+    pub from_week: usize,
+}
+
+/// Work and seeds.
+#[derive(Debug, Clone)]
+pub struct MarginOptions {
+    /// Search moves of each round.
+    pub work: u64,
+    /// Seed of searches and seasons.
+    pub seed: u64,
+}
+
+/// The outcome.
+#[derive(Debug, Clone, Serialize)]
+pub struct Margin {
+    /// The best plan of all rounds, the given one included; valid for the problem as given if that was.
+    pub plan: Plan,
+    /// Its objective on the problem as given, in ten-thousandths of a point.
+    pub objective_e4: i64,
+    /// Chances of the plan given.
+    pub before: Chances,
+    /// Chances of the plan returned.
+    pub after: Chances,
+    /// Target id and week of what does not reach the chance.
+    pub not_reached: Vec<(String, usize)>,
+    /// Containers more than before.
+    pub more_containers: i64,
+    /// Tenths of a minute of work more than before.
+    pub more_minutes10: i64,
+    /// Rounds solved.
+    pub rounds: usize,
+    /// False when the caller stopped it.
+    pub complete: bool,
+}
+
+/// Why there is no margin.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum MarginError {
+    /// Seasons cannot be drawn.
+    #[error(transparent)]
+    Chance(#[from] ChanceError),
+    /// The raised problem cannot be solved.
+    #[error(transparent)]
+    Solve(#[from] SolveError),
+    /// The wanted chance is not between 0 and 1.
+    #[error("the wanted chance must be above 0 and below 1")]
+    BadChance,
+}
+
+/// Raises the pledges of weak weeks, re-solves from the plan before without change cost, and keeps the
+/// best round: the fewest weeks below the wanted chance by their summed distance from it. A round's plan
+/// counts only when [`check`] finds it valid for the problem as given.
+///
+/// Each round multiplies the pledge of a cell below the wanted chance by
+/// 1 + 0.7 (pledge / 10 % quantile - 1), at most 1.6, in all at most 2.2; above a chance of 0.97 by 0.95,
+/// never below the pledge.
+///
+/// # Errors
+/// [`MarginError`] for a plan, uncertainty or chance that cannot be used.
+pub fn margin(
+    problem: &Problem,
+    plan: &Plan,
+    uncertainty: &Uncertainty,
+    request: &MarginRequest,
+    options: &MarginOptions,
+    control: &dyn Control,
+) -> Result<Margin, MarginError> {
+    if !(request.chance > 0.0 && request.chance < 1.0) {
+        return Err(MarginError::BadChance);
+    }
+    let draw = |plan: &Plan| simulate(problem, plan, uncertainty, request.seasons, options.seed);
+    let before = draw(plan)?;
+    let given = check(problem, plan);
+    let mut best = (lack(&before, request), plan.clone(), before.clone());
+    let (mut current, mut chances) = (plan.clone(), before.clone());
+    let mut factors: BTreeMap<(String, usize), f64> = BTreeMap::new();
+    let (mut rounds, mut best_round) = (0, 0);
+    let mut complete = true;
+    while rounds < MOST_ROUNDS && rounds - best_round < PATIENCE && best.0 > 0.0 {
+        if control.should_stop() {
+            complete = false;
+            break;
+        }
+        raise(&chances, request, &mut factors);
+        let answer = solve(
+            &raised(problem, &factors),
+            &Options {
+                seed: options.seed,
+                work: options.work,
+                start: Some(current),
+            },
+            control,
+        )?;
+        rounds += 1;
+        complete = answer.complete;
+        current = Plan {
+            objective: None,
+            bound: None,
+            ..answer.plan
+        };
+        let verdict = check(problem, &current);
+        chances = draw(&current)?;
+        let score = lack(&chances, request);
+        if verdict.valid && score < best.0 {
+            current.objective = Some(verdict.objective_e4 as f64 / 1e4);
+            best = (score, current.clone(), chances.clone());
+            best_round = rounds;
+        }
+        if !complete {
+            break;
+        }
+    }
+    let verdict = check(problem, &best.1);
+    Ok(outcome(
+        request, before, best, &given, &verdict, rounds, complete,
+    ))
+}
+
+fn outcome(
+    request: &MarginRequest,
+    before: Chances,
+    (_, plan, after): (f64, Plan, Chances),
+    given: &Verdict,
+    verdict: &Verdict,
+    rounds: usize,
+    complete: bool,
+) -> Margin {
+    let weak = after
+        .cells
+        .iter()
+        .filter(|cell| cell.week >= request.from_week && cell.met < request.chance);
+    Margin {
+        objective_e4: verdict.objective_e4,
+        before,
+        not_reached: weak.map(|cell| (cell.target.clone(), cell.week)).collect(),
+        after,
+        plan,
+        more_containers: verdict.containers - given.containers,
+        more_minutes10: verdict.minutes10 - given.minutes10,
+        rounds,
+        complete,
+    }
+}
+
+/// Summed distance below the wanted chance.
+fn lack(chances: &Chances, request: &MarginRequest) -> f64 {
+    let asked = chances
+        .cells
+        .iter()
+        .filter(|cell| cell.week >= request.from_week);
+    asked.map(|cell| (request.chance - cell.met).max(0.0)).sum()
+}
+
+fn raise(chances: &Chances, request: &MarginRequest, factors: &mut BTreeMap<(String, usize), f64>) {
+    for cell in chances
+        .cells
+        .iter()
+        .filter(|cell| cell.week >= request.from_week)
+    {
+        let factor = factors
+            .entry((cell.target.clone(), cell.week))
+            .or_insert(1.0);
+        let step = if cell.met < request.chance {
+            let pledge = cell.pledge_dg as f64 / 10.0;
+            (1.0 + 0.7 * (pledge / cell.delivered_grams[0].max(1e-9) - 1.0)).min(1.6)
+        } else if cell.met > 0.97 {
+            0.95
+        } else {
+            1.0
+        };
+        *factor = (*factor * step).clamp(1.0, 2.2);
+    }
+}
+
+/// The problem with raised pledges and no cost of change.
+fn raised(problem: &Problem, factors: &BTreeMap<(String, usize), f64>) -> Problem {
+    let mut raised = problem.clone();
+    raised.adopted = None;
+    for target in &mut raised.targets {
+        for (week, pledge) in target.pledge_dg.iter_mut().enumerate() {
+            if let Some(factor) = factors.get(&(target.id.clone(), week)) {
+                *pledge = (*pledge as f64 * factor).round() as i64;
+            }
+        }
+    }
+    raised
+}
