@@ -99,3 +99,99 @@ fn without_scatter_the_season_is_the_plan() {
         }
     }
 }
+
+/// One sowing of ten containers, one cut, one pledge: the problem the closed forms are for.
+fn one_sowing(pledge_dg: i64) -> (Problem, Plan) {
+    let text = format!(
+        r#"{{"format":"planning-problem/1","name":"one","start_date":"2026-03-02",
+        "weeks":["2026-W10","2026-W11"],"crops":["leaf"],
+        "sites":[{{"id":"hall","slots":[{{"day":1,"week":0,"harvest_week":0}},{{"day":8,"week":1,"harvest_week":1}}],
+          "minutes":null,"mixing_dl":null,"most_sowings":null}}],
+        "classes":[{{"id":"rack","site":"hall","crops":[{{"crop":"leaf","smallest_sowing":1,"first":[[0,1,1000]],
+          "again":[],"cut_dg":[100],"free_at":[1,2],"minutes10":{{"sow":0,"cut":0,"clean":0}},
+          "mix_dl":{{"sow":0,"cut":0}},"uses":{{}}}}]}}],
+        "stations":[{{"id":"a","site":"hall","class":"rack","places":10,"taken":[]}},
+          {{"id":"b","site":"hall","class":"rack","places":10,"taken":[]}}],
+        "targets":[{{"id":"pantry","crops":["leaf"],"sites":["hall"],"priority":1,"pledge_dg":[0,{pledge_dg}]}}],
+        "committed":[],"committed_work":[],"consumables":[],
+        "objective":{{"shortfall_bands":[[1000,1000]],"surplus_per_g":0,"cost_per_cent":0,"labour_per_minute":0,
+          "change_per_container":0}},
+        "rules":{{"minutes":false,"mixing":false,"stock":false,"smallest_sowing":false,"most_sowings":false}},
+        "adopted":null}}"#
+    );
+    let plan = r#"{"format":"planning-plan/1","problem":"one","sowings":[{"station":"a","crop":"leaf",
+        "sow":"2026-03-03","containers":10,"cuts":["2026-03-10"]}]}"#;
+    (
+        serde_json::from_str(&text).unwrap(),
+        serde_json::from_str(plan).unwrap(),
+    )
+}
+
+fn known(scatter: Scatter) -> Uncertainty {
+    let crops = BTreeMap::from([("leaf".to_owned(), scatter)]);
+    Uncertainty {
+        crops,
+        ..Uncertainty::default()
+    }
+}
+
+/// With germination 0.8, ten containers of 100 dg reach 1000 dg when at least 8 stand: binomial tail
+/// 0.677800 (worked out with Python's `fractions`). Four standard errors at 40 000 seasons.
+#[test]
+fn germination_alone_is_a_binomial_tail() {
+    let (problem, plan) = one_sowing(1000);
+    let scatter = Scatter {
+        germination: 0.8,
+        ..Scatter::NONE
+    };
+    let chances = simulate(&problem, &plan, &known(scatter), 40_000, 3).unwrap();
+    assert!(
+        (chances.cells[0].met - 0.677800).abs() < 0.0094,
+        "{:?}",
+        chances.cells
+    );
+}
+
+/// P(F >= 0.8), F log-normal with mean 1 and coefficient of variation 0.3, and E max(0, 1 - F) * 100 g:
+/// standard normal distribution function and numeric integration by scipy 1.x.
+#[test]
+fn yield_alone_is_log_normal() {
+    let scatter = Scatter {
+        cv: 0.3,
+        ..Scatter::NONE
+    };
+    let (problem, plan) = one_sowing(800);
+    let chances = simulate(&problem, &plan, &known(scatter), 40_000, 3).unwrap();
+    assert!(
+        (chances.cells[0].met - 0.730177).abs() < 0.0094,
+        "{:?}",
+        chances.cells
+    );
+    let (problem, plan) = one_sowing(1000);
+    let chances = simulate(&problem, &plan, &known(scatter), 40_000, 3).unwrap();
+    let short = chances.cells[0].expected_short_grams;
+    assert!((short - 11.669448).abs() < 0.35, "{short}");
+}
+
+/// More containers in a sowing never lower the chance of the one pledge it serves: the luck is the same.
+#[test]
+fn more_containers_never_lower_the_chance() {
+    let scatter = Scatter {
+        germination: 0.8,
+        cv: 0.4,
+        station_share: 0.3,
+        ..Scatter::NONE
+    };
+    let mut before = 0.0;
+    for containers in 1..=10 {
+        let (problem, mut plan) = one_sowing(700);
+        plan.sowings[0].containers = containers;
+        let met = simulate(&problem, &plan, &known(scatter), 2_000, 5)
+            .unwrap()
+            .cells[0]
+            .met;
+        assert!(met >= before, "{containers}: {met} below {before}");
+        before = met;
+    }
+    assert!(before > 0.5);
+}

@@ -41,16 +41,26 @@ impl Normal {
     }
 }
 
+/// 1 / k! for k = 0 to 14.
+const INVERSE_FACTORIALS: [f64; 15] = {
+    let mut values = [1.0; 15];
+    let mut k = 1;
+    while k < 15 {
+        values[k] = values[k - 1] / k as f64;
+        k += 1;
+    }
+    values
+};
+
 /// e^x from basic operations, exactly 1 at 0; |x| up to 700.
 pub(super) fn exponential(x: f64) -> f64 {
     let x = x.clamp(-700.0, 700.0);
     let halvings = (x * std::f64::consts::LOG2_E).round();
     let rest = x - halvings * std::f64::consts::LN_2;
-    let (mut term, mut sum) = (1.0, 1.0);
-    for k in 1..=14_u32 {
-        term *= rest / f64::from(k);
-        sum += term;
-    }
+    let sum = INVERSE_FACTORIALS
+        .iter()
+        .rev()
+        .fold(0.0, |sum, &inverse| sum * rest + inverse);
     sum * f64::from_bits(((halvings as i64 + 1023) as u64) << 52)
 }
 
