@@ -139,8 +139,11 @@ impl Week {
         }
         for (source, rest) in self.sources.iter().zip(left) {
             for group in &source.accepting {
+                if *rest <= 0.0 {
+                    break;
+                }
                 let missing: f64 = group.iter().map(|&cell| lack[cell]).sum();
-                if *rest <= 0.0 || missing <= 0.0 {
+                if missing <= 0.0 {
                     continue;
                 }
                 let share = (*rest / missing).min(1.0);
