@@ -5,9 +5,12 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use cotyl_planner::chance::{Scatter, Uncertainty, simulate};
+use cotyl_planner::chance::{
+    MarginError, MarginOptions, MarginRequest, Scatter, Uncertainty, margin, simulate,
+};
+use cotyl_planner::check::check;
 use cotyl_planner::testing::tiny_instance;
-use cotyl_planner::{Options, Plan, Problem, Unhindered, solve};
+use cotyl_planner::{Control, Options, Plan, Problem, Progress, Unhindered, solve};
 
 /// A tiny problem with one target, its plan and a scatter that varies with the seed.
 fn case(seed: u64) -> (Problem, Plan, Uncertainty) {
@@ -84,7 +87,7 @@ fn without_scatter_the_season_is_the_plan() {
         };
         let answer = solve(&problem, &options, &Unhindered).unwrap();
         let chances = simulate(&problem, &answer.plan, &Uncertainty::default(), 3, 1).unwrap();
-        let planned: BTreeMap<_, _> = cotyl_planner::check::check(&problem, &answer.plan)
+        let planned: BTreeMap<_, _> = check(&problem, &answer.plan)
             .weeks
             .into_iter()
             .map(|cell| ((cell.target, cell.week), cell.short_dg))
@@ -194,4 +197,101 @@ fn more_containers_never_lower_the_chance() {
         before = met;
     }
     assert!(before > 0.5);
+}
+
+/// Stops the margin before its first round.
+struct Stopped;
+
+impl Control for Stopped {
+    fn should_stop(&self) -> bool {
+        true
+    }
+    fn progress(&self, _progress: &Progress) {}
+}
+
+fn wanted(chance: f64) -> MarginRequest {
+    MarginRequest {
+        chance,
+        seasons: 2_000,
+        from_week: 0,
+    }
+}
+
+const EFFORT: MarginOptions = MarginOptions { work: 600, seed: 4 };
+
+#[test]
+fn a_margin_meets_the_pledge_more_often_with_more_containers() {
+    let (problem, mut plan) = one_sowing(700);
+    plan.sowings[0].containers = 7;
+    let scatter = known(Scatter {
+        germination: 0.9,
+        cv: 0.3,
+        ..Scatter::NONE
+    });
+    let found = margin(
+        &problem,
+        &plan,
+        &scatter,
+        &wanted(0.9),
+        &EFFORT,
+        &Unhindered,
+    )
+    .unwrap();
+    let verdict = check(&problem, &found.plan);
+    assert!(verdict.valid, "{:?}", verdict.problems);
+    assert_eq!(verdict.objective_e4, found.objective_e4);
+    let containers: i64 = found.plan.sowings.iter().map(|s| s.containers).sum();
+    assert_eq!(containers - 7, found.more_containers);
+    assert!(found.more_containers > 0);
+    assert!(
+        found.after.cells[0].met > found.before.cells[0].met + 0.2,
+        "{found:?}"
+    );
+    assert_eq!(
+        found.not_reached.is_empty(),
+        found.after.cells[0].met >= 0.9
+    );
+    assert!(found.complete);
+}
+
+#[test]
+fn a_margin_over_many_problems_keeps_every_rule() {
+    for seed in 0..40 {
+        let (problem, plan, scatter) = case(seed);
+        let found = margin(
+            &problem,
+            &plan,
+            &scatter,
+            &wanted(0.8),
+            &EFFORT,
+            &Unhindered,
+        )
+        .unwrap();
+        let verdict = check(&problem, &found.plan);
+        assert!(verdict.valid, "seed {seed}: {:?}", verdict.problems);
+    }
+}
+
+#[test]
+fn a_margin_that_is_stopped_keeps_the_plan() {
+    let (problem, plan, scatter) = case(3);
+    let found = margin(&problem, &plan, &scatter, &wanted(0.99), &EFFORT, &Stopped).unwrap();
+    assert_eq!(found.plan, plan);
+    assert_eq!((found.rounds, found.complete), (0, false));
+}
+
+#[test]
+fn a_margin_is_asked_for_between_nothing_and_certainty() {
+    let (problem, plan, scatter) = case(1);
+    for chance in [0.0, 1.0, -0.5, 1.5, f64::NAN] {
+        let found = margin(
+            &problem,
+            &plan,
+            &scatter,
+            &wanted(chance),
+            &EFFORT,
+            &Unhindered,
+        );
+        assert_eq!(found.unwrap_err(), MarginError::BadChance);
+    }
 }

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::{ChanceError, Chances, Uncertainty, simulate};
-use crate::check::{Verdict, check};
-use crate::solve::{Control, Options, SolveError, solve};
+use crate::check::check;
+use crate::solve::{Control, Options, Progress, SolveError, solve};
 use crate::{Plan, Problem};
 
 /// Most rounds of the loop.
@@ -72,8 +72,9 @@ pub enum MarginError {
 }
 
 /// Raises the pledges of weak weeks, re-solves from the plan before without change cost, and keeps the
-/// best round: the fewest weeks below the wanted chance by their summed distance from it. A round's plan
-/// counts only when [`check`] finds it valid for the problem as given.
+/// round whose weeks below the wanted chance lack least of it in sum. A round's plan counts only when
+/// [`check`] finds it valid for the problem as given. The chances returned are drawn afresh: a round
+/// chosen for its chances has been lucky in the seasons that chose it.
 ///
 /// Each round multiplies the pledge of a cell below the wanted chance by
 /// 1 + 0.7 (pledge / 10 % quantile - 1), at most 1.6, in all at most 2.2; above a chance of 0.97 by 0.95,
@@ -92,11 +93,11 @@ pub fn margin(
     if !(request.chance > 0.0 && request.chance < 1.0) {
         return Err(MarginError::BadChance);
     }
-    let draw = |plan: &Plan| simulate(problem, plan, uncertainty, request.seasons, options.seed);
-    let before = draw(plan)?;
+    let draw = |plan: &Plan, seed| simulate(problem, plan, uncertainty, request.seasons, seed);
+    let mut chances = draw(plan, options.seed)?;
     let given = check(problem, plan);
-    let mut best = (lack(&before, request), plan.clone(), before.clone());
-    let (mut current, mut chances) = (plan.clone(), before.clone());
+    let mut best = (lack(&chances, request), plan.clone());
+    let mut current = plan.clone();
     let mut factors: BTreeMap<(String, usize), f64> = BTreeMap::new();
     let (mut rounds, mut best_round) = (0, 0);
     let mut complete = true;
@@ -113,57 +114,82 @@ pub fn margin(
                 work: options.work,
                 start: Some(current),
             },
-            control,
+            &Round::of(control, MOST_ROUNDS - rounds),
         )?;
         rounds += 1;
-        complete = answer.complete;
+        complete = !control.should_stop();
         current = Plan {
             objective: None,
             bound: None,
             ..answer.plan
         };
         let verdict = check(problem, &current);
-        chances = draw(&current)?;
+        chances = draw(&current, options.seed)?;
         let score = lack(&chances, request);
         if verdict.valid && score < best.0 {
             current.objective = Some(verdict.objective_e4 as f64 / 1e4);
-            best = (score, current.clone(), chances.clone());
+            best = (score, current.clone());
             best_round = rounds;
         }
         if !complete {
             break;
         }
     }
-    let verdict = check(problem, &best.1);
-    Ok(outcome(
-        request, before, best, &given, &verdict, rounds, complete,
-    ))
-}
-
-fn outcome(
-    request: &MarginRequest,
-    before: Chances,
-    (_, plan, after): (f64, Plan, Chances),
-    given: &Verdict,
-    verdict: &Verdict,
-    rounds: usize,
-    complete: bool,
-) -> Margin {
-    let weak = after
-        .cells
-        .iter()
-        .filter(|cell| cell.week >= request.from_week && cell.met < request.chance);
-    Margin {
+    let best = best.1;
+    let verdict = check(problem, &best);
+    let fresh = options.seed.wrapping_add(1);
+    let after = draw(&best, fresh)?;
+    Ok(Margin {
         objective_e4: verdict.objective_e4,
-        before,
-        not_reached: weak.map(|cell| (cell.target.clone(), cell.week)).collect(),
+        before: draw(plan, fresh)?,
+        not_reached: weak(&after, request),
         after,
-        plan,
+        plan: best,
         more_containers: verdict.containers - given.containers,
         more_minutes10: verdict.minutes10 - given.minutes10,
         rounds,
         complete,
+    })
+}
+
+/// One round's part of the caller's time.
+struct Round<'a> {
+    control: &'a dyn Control,
+    begun: f64,
+    part: f64,
+}
+
+impl<'a> Round<'a> {
+    fn of(control: &'a dyn Control, rounds_left: usize) -> Self {
+        let begun = control.time_gone().unwrap_or(0.0).min(1.0);
+        Self {
+            control,
+            begun,
+            part: (1.0 - begun) / rounds_left.max(1) as f64,
+        }
     }
+}
+
+impl Control for Round<'_> {
+    fn should_stop(&self) -> bool {
+        self.control.should_stop() || self.time_gone().is_some_and(|gone| gone >= 1.0)
+    }
+    fn progress(&self, progress: &Progress) {
+        self.control.progress(progress);
+    }
+    fn time_gone(&self) -> Option<f64> {
+        let gone = self.control.time_gone()?;
+        Some(((gone - self.begun) / self.part.max(1e-9)).clamp(0.0, 1.0))
+    }
+}
+
+/// Target id and week of what is below the wanted chance.
+fn weak(chances: &Chances, request: &MarginRequest) -> Vec<(String, usize)> {
+    let asked = chances
+        .cells
+        .iter()
+        .filter(|cell| cell.week >= request.from_week && cell.met < request.chance);
+    asked.map(|cell| (cell.target.clone(), cell.week)).collect()
 }
 
 /// Summed distance below the wanted chance.
