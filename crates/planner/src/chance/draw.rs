@@ -78,7 +78,8 @@ impl Binomial {
     /// mode are left out.
     pub(super) fn new(count: i64, share: f64) -> Self {
         let mode = (((count + 1) as f64 * share).floor() as i64).min(count);
-        let odds = share / (1.0 - share).max(1e-300);
+        // endless at share 1, where the mode is the count and fewer weigh nothing
+        let odds = share / (1.0 - share);
         let mut below = Vec::new();
         let (mut weight, mut n) = (1.0, mode);
         while n > 0 && weight > 1e-18 {
