@@ -211,26 +211,36 @@ pub fn run(
 /// The statements with a task of its own and new ids in each transaction.
 fn script_of(garden: &Garden, Statements(statements): &Statements) -> String {
     let claimed = task_id(first_task(0, false)).to_string();
-    let known: BTreeSet<String> = [garden.site_id.to_string(), garden.sowing_id.to_string()].into();
-    let text = statements.join(";\n");
-    // ids that an insert makes are new in each transaction
-    let mut script = String::new();
-    for statement in statements {
-        let mut statement = statement.replace(
-            &format!("'{claimed}'"),
-            "('00000000-0000-7000-8000-' || lpad(to_hex(:task), 12, '0'))::uuid",
+    let known: BTreeSet<String> = [
+        garden.site_id.to_string(),
+        garden.sowing_id.to_string(),
+        claimed.clone(),
+    ]
+    .into();
+    let mut text = statements.join(";\n") + ";\n";
+    // ids that an insert makes are new in each transaction, wherever they are named again
+    let made: BTreeSet<String> = statements
+        .iter()
+        .enumerate()
+        .filter(|(_, statement)| statement.trim_start().starts_with("insert"))
+        .flat_map(|(place, statement)| {
+            let before = statements[..place].concat();
+            ids(statement)
+                .into_iter()
+                .filter(move |id| !before.contains(id.as_str()))
+        })
+        .filter(|id| !known.contains(id))
+        .collect();
+    for id in made {
+        text = text.replace(
+            &format!("'{id}'"),
+            &format!("md5('{id}' || :task::bigint)::uuid"),
         );
-        if statement.trim_start().starts_with("insert") {
-            for id in ids(&statement) {
-                let used_before = script.contains(&id) || known.contains(&id);
-                if !used_before && text.matches(&id).count() == 1 {
-                    statement = statement.replace(&format!("'{id}'"), "gen_random_uuid()");
-                }
-            }
-        }
-        script.push_str(&statement);
-        script.push_str(";\n");
     }
+    let script = text.replace(
+        &format!("'{claimed}'"),
+        "('00000000-0000-7000-8000-' || lpad(to_hex(:task::bigint), 12, '0'))::uuid",
+    );
     format!(
         "\\set n :n + 1\n\\set task (2 * :client_id + 1) * {} + :n\n{}",
         crate::garden::TASKS_EACH,
