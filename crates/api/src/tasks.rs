@@ -334,7 +334,7 @@ pub async fn list_tasks(
     let kinds = TaskKind::ALL.map(TaskKind::as_str);
     let task_state = one_of("state", query.state.as_deref(), TaskState::parse, &states)?;
     let filter = TaskFilter {
-        site_id: query.site_id,
+        sites: query.site_id.map(|site_id| vec![site_id]),
         states: task_state.map(|state| vec![state]),
         kind: one_of("kind", query.kind.as_deref(), TaskKind::parse, &kinds)?,
         from: moment("from", query.from.as_deref())?,
@@ -343,7 +343,7 @@ pub async fn list_tasks(
     };
     let task_page = TaskPage {
         after: query.after.as_deref().map(after_task).transpose()?,
-        limit: limit + 1,
+        limit: Some(limit + 1),
     };
     let tasks = state
         .app

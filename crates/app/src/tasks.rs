@@ -52,10 +52,10 @@ impl App {
     ) -> Result<Vec<TaskForMember>> {
         self.read(Operation::ListTasks, caller, async |tx, actor| {
             let filter = TaskFilter {
-                sites: Operation::ListTasks
-                    .reach(actor)
-                    .site_filter()
-                    .map(<[Uuid]>::to_vec),
+                sites: within(
+                    Operation::ListTasks.reach(actor).site_filter(),
+                    filter.sites.as_deref(),
+                ),
                 states: filter
                     .states
                     .clone()
@@ -103,6 +103,20 @@ impl App {
             member_id: actor.member_id,
             task,
         })
+    }
+}
+
+/// The sites that are both reached and asked for; `None` on either side is every site.
+fn within(reached: Option<&[Uuid]>, asked: Option<&[Uuid]>) -> Option<Vec<Uuid>> {
+    match (reached, asked) {
+        (Some(reached), Some(asked)) => Some(
+            asked
+                .iter()
+                .filter(|site_id| reached.contains(site_id))
+                .copied()
+                .collect(),
+        ),
+        (sites, None) | (None, sites) => sites.map(<[Uuid]>::to_vec),
     }
 }
 

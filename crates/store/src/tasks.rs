@@ -5,6 +5,7 @@ use cotyl_domain::QualificationKind;
 use cotyl_domain::task::{TaskKind, TaskState};
 use serde::{Deserialize, Serialize};
 use sqlx::types::Json;
+use sqlx::{Postgres, QueryBuilder};
 use uuid::Uuid;
 
 use crate::{Error, Result, Tx};
@@ -116,14 +117,10 @@ pub struct Holder {
 /// Which tasks are listed. What is left out does not narrow the list.
 #[derive(Debug, Clone, Default)]
 pub struct TaskFilter {
-    /// This task.
-    pub id: Option<Uuid>,
     /// Of this sowing.
     pub sowing_id: Option<Uuid>,
     /// Of these sites.
     pub sites: Option<Vec<Uuid>>,
-    /// Of this site.
-    pub site_id: Option<Uuid>,
     /// In one of these states.
     pub states: Option<Vec<TaskState>>,
     /// Of this kind.
@@ -145,87 +142,108 @@ pub enum Moment {
     Instant(DateTime<Utc>),
 }
 
-impl Moment {
-    fn day(self) -> Option<NaiveDate> {
-        match self {
-            Self::Day(day) => Some(day),
-            Self::Instant(_) => None,
-        }
-    }
-
-    fn instant(self) -> Option<DateTime<Utc>> {
-        match self {
-            Self::Day(_) => None,
-            Self::Instant(instant) => Some(instant),
-        }
-    }
-}
-
 /// One page of tasks, in the order in which they are due.
 #[derive(Debug, Clone, Copy)]
 pub struct TaskPage {
     /// The last task of the page before: when it is due, and its id.
     pub after: Option<(DateTime<Utc>, Uuid)>,
-    /// Most tasks.
-    pub limit: i64,
+    /// Most tasks; `None` for all, inside the program, never from a request.
+    pub limit: Option<i64>,
 }
 
 impl TaskPage {
     /// Every task, for use inside the program; never from a request.
     pub const ALL: TaskPage = TaskPage {
         after: None,
-        limit: i64::MAX,
+        limit: None,
     };
 }
+
+const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.sowing_id, t.cut_number, w.station_id, s.name as station_name, s.method,
+        w.crop_id, c.name as crop_name, w.containers, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
+        t.cause, t.done_at, t.recorded_done_at, t.done_by, t.version,
+        coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
+                    from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
+                   where h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null), '[]') as holders
+   from task t
+   join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
+   join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
+   join station s on s.cooperative_id = t.cooperative_id and s.id = w.station_id
+   join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
+  where t.cooperative_id = ";
 
 /// Tasks by the instant at which they are due, then by id.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn list(tx: &mut Tx, filter: &TaskFilter, page: TaskPage) -> Result<Vec<Task>> {
-    let cooperative_id = tx.cooperative_id();
-    let states: Option<Vec<&str>> = filter
-        .states
-        .as_ref()
-        .map(|states| states.iter().map(|state| state.as_str()).collect());
-    Ok(sqlx::query_as(
-        "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.sowing_id, t.cut_number, w.station_id, s.name as station_name, s.method,
-                w.crop_id, c.name as crop_name, w.containers, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
-                t.cause, t.done_at, t.recorded_done_at, t.done_by, t.version,
-                coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
-                            from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
-                           where h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null), '[]') as holders
-           from task t
-           join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
-           join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
-           join station s on s.cooperative_id = t.cooperative_id and s.id = w.station_id
-           join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
-          where t.cooperative_id = $1 and ($2::uuid is null or t.id = $2) and ($3::uuid is null or t.sowing_id = $3)
-            and ($4::uuid[] is null or t.site_id = any($4)) and ($5::uuid is null or t.site_id = $5)
-            and ($6::text[] is null or t.state = any($6)) and ($7::text is null or t.kind = $7)
-            and ($8::date is null or t.day >= $8) and ($9::timestamptz is null or t.due_at >= $9)
-            and ($10::date is null or t.day <= $10) and ($11::timestamptz is null or t.opens_at <= $11)
-            and ($12::uuid is null or exists (select from claim h where h.task_id = t.id and h.member_id = $12 and h.ended_at is null))
-            and ($13::timestamptz is null or (t.due_at, t.id) > ($13, $14::uuid))
-          order by t.due_at, t.id limit $15",
-    )
-    .bind(cooperative_id)
-    .bind(filter.id)
-    .bind(filter.sowing_id)
-    .bind(&filter.sites)
-    .bind(filter.site_id)
-    .bind(states)
-    .bind(filter.kind.map(TaskKind::as_str))
-    .bind(filter.from.and_then(Moment::day))
-    .bind(filter.from.and_then(Moment::instant))
-    .bind(filter.to.and_then(Moment::day))
-    .bind(filter.to.and_then(Moment::instant))
-    .bind(filter.held_by)
-    .bind(page.after.map(|(due_at, _)| due_at))
-    .bind(page.after.map(|(_, id)| id))
-    .bind(page.limit)
-    .fetch_all(tx.connection())
-    .await?)
+    Ok(selection(tx.cooperative_id(), filter, page)
+        .build_query_as()
+        .fetch_all(tx.connection())
+        .await?)
+}
+
+/// The statement that lists tasks.
+///
+/// It names only what narrows the list, and states and limit as literals: PostgreSQL then keeps one
+/// plan on the index of what is to do, where a statement for all filters is planned for each request.
+fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> QueryBuilder<Postgres> {
+    let mut query = QueryBuilder::new(SELECT);
+    query.push_bind(cooperative_id);
+    if let Some(sowing_id) = filter.sowing_id {
+        query.push(" and t.sowing_id = ").push_bind(sowing_id);
+    }
+    match filter.sites.as_deref() {
+        None => {}
+        Some([site_id]) => {
+            query.push(" and t.site_id = ").push_bind(*site_id);
+        }
+        Some(sites) => {
+            query
+                .push(" and t.site_id = any(")
+                .push_bind(sites.to_vec());
+            query.push(")");
+        }
+    }
+    if let Some(states) = &filter.states {
+        // names of the enumeration, so nothing of a request stands in the statement
+        let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
+        query.push(format!(" and t.state = any('{{{}}}')", names.join(",")));
+    }
+    if let Some(kind) = filter.kind {
+        query.push(format!(" and t.kind = '{}'", kind.as_str()));
+    }
+    match filter.from {
+        None => {}
+        Some(Moment::Day(day)) => {
+            query.push(" and t.day >= ").push_bind(day);
+        }
+        Some(Moment::Instant(instant)) => {
+            query.push(" and t.due_at >= ").push_bind(instant);
+        }
+    }
+    match filter.to {
+        None => {}
+        Some(Moment::Day(day)) => {
+            query.push(" and t.day <= ").push_bind(day);
+        }
+        Some(Moment::Instant(instant)) => {
+            query.push(" and t.opens_at <= ").push_bind(instant);
+        }
+    }
+    if let Some(member_id) = filter.held_by {
+        query.push(" and exists (select from claim h where h.task_id = t.id and h.member_id = ");
+        query.push_bind(member_id).push(" and h.ended_at is null)");
+    }
+    if let Some((due_at, id)) = page.after {
+        query.push(" and (t.due_at, t.id) > (").push_bind(due_at);
+        query.push(", ").push_bind(id).push(")");
+    }
+    query.push(" order by t.due_at, t.id");
+    if let Some(limit) = page.limit {
+        query.push(format!(" limit {limit}"));
+    }
+    query
 }
 
 /// One task.
@@ -233,11 +251,13 @@ pub async fn list(tx: &mut Tx, filter: &TaskFilter, page: TaskPage) -> Result<Ve
 /// # Errors
 /// Those of the database.
 pub async fn get(tx: &mut Tx, id: Uuid) -> Result<Option<Task>> {
-    let filter = TaskFilter {
-        id: Some(id),
-        ..TaskFilter::default()
-    };
-    Ok(list(tx, &filter, TaskPage::ALL).await?.into_iter().next())
+    let mut query = QueryBuilder::new(SELECT);
+    query.push_bind(tx.cooperative_id());
+    query.push(" and t.id = ").push_bind(id);
+    Ok(query
+        .build_query_as()
+        .fetch_optional(tx.connection())
+        .await?)
 }
 
 /// One task, held against other writers until the transaction ends.
