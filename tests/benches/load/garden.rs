@@ -82,6 +82,13 @@ impl Garden {
                      values ($1, $2, $3, $4, $5, 10, current_date - 40, current_date + 20, array[current_date], array[1000000::bigint], 'cutting', current_date - 40)")
             .bind(sowing_id).bind(cooperative).bind(site_id).bind(station_id).bind(crop_id)
             .execute(&pool).await.unwrap();
+        // as every sowing made through the API has it: a cut moves what is left from there
+        sqlx::query("insert into sowing_event (id, cooperative_id, sowing_id, kind, happened_on, recorded_at, member_id, detail)
+                     select $1, w.cooperative_id, w.id, 'planned', w.sow_on, now(), m.id,
+                            jsonb_build_object('sow_on', w.sow_on, 'free_on', w.free_on, 'planned_cuts', w.planned_cuts)
+                       from sowing w join member m on m.cooperative_id = w.cooperative_id where w.id = $2")
+            .bind(Uuid::now_v7()).bind(sowing_id)
+            .execute(&pool).await.unwrap();
         sqlx::query("insert into task (id, cooperative_id, site_id, kind, sowing_id, cut_number, day, opens_at, due_at, minutes)
                      select ('00000000-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, $1, $2, 'cut', $3, n, current_date + n / 20000,
                             now() + n * interval '1 second', now() + n * interval '1 second' + interval '1 hour', 10
