@@ -60,7 +60,7 @@ impl Database {
         let app = App::start(
             database.store.clone(),
             Arc::new(SystemClock),
-            Passwords::standard()?,
+            Passwords::standard(),
         )
         .await?;
         Ok((database, app))
