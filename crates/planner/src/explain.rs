@@ -2,8 +2,8 @@
 //!
 //! For each short pledge every *column* that could deliver to it is looked at: a crop at a class of
 //! stations, sown on one day and cut on certain days, at least one of which is delivered in the week
-//! in question. Either there is none, or one more container in that column is held up by limits
-//! that can be named, or by none.
+//! in question. Either there is none, or one more batch in that column (one more container, where a
+//! batch is planned) is held up by limits that can be named, or by none.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -41,11 +41,11 @@ pub struct ShortReason {
     pub nothing_delivers: Option<NothingDelivers>,
     /// Columns that could deliver, of those looked at.
     pub columns: usize,
-    /// Columns in which one more container breaks no limit.
+    /// Columns in which one more batch breaks no limit.
     pub open: usize,
     /// An open column.
     pub open_example: Option<Column>,
-    /// Limits that one more container would break, the commonest first.
+    /// Limits that one more batch would break, the commonest first.
     pub causes: Vec<Cause>,
     /// Whether every column was looked at; otherwise those with the most cuts were left out.
     pub complete: bool,
@@ -95,7 +95,7 @@ pub struct Cause {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum CauseKind {
-    /// No station has a place free from sowing to the last cut.
+    /// Too few places are free from sowing to the last cut.
     Places,
     /// Too few minutes.
     Minutes,
@@ -105,8 +105,6 @@ pub enum CauseKind {
     Stock,
     /// No further batch may be sown that week.
     MostSowings,
-    /// One container more does not make the smallest batch.
-    SmallestSowing,
     /// A crop's share of the harvest would leave its limits.
     Share,
 }
@@ -115,12 +113,14 @@ pub enum CauseKind {
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 #[serde(tag = "kind", rename_all = "snake_case")]
 pub enum Limit {
-    /// Every station of the class is full at some time.
+    /// The stations of the class are too full at some time.
     Places {
         /// Stations of the class.
         stations: usize,
         /// Some of them with their fullest day.
         fullest: Vec<FullStation>,
+        /// Containers that would have to be added.
+        added: i64,
     },
     /// The site's minutes of a week.
     Minutes {
@@ -134,8 +134,10 @@ pub enum Limit {
         used_minutes10: i64,
         /// Tenths of a minute at hand.
         limit_minutes10: i64,
-        /// Tenths of a minute that one more container takes that week.
+        /// Tenths of a minute that they take that week.
         needed_minutes10: i64,
+        /// Containers that would have to be added.
+        added: i64,
     },
     /// What the site can mix in a week.
     Mixing {
@@ -149,8 +151,10 @@ pub enum Limit {
         used_dl: i64,
         /// Decilitres that can be mixed.
         limit_dl: i64,
-        /// Decilitres that one more container takes that week.
+        /// Decilitres that they take that week.
         needed_dl: i64,
+        /// Containers that would have to be added.
+        added: i64,
     },
     /// A consumable.
     Stock {
@@ -163,8 +167,10 @@ pub enum Limit {
         /// Units that can be spared with every possible purchase made; below 0 when there are too
         /// few already.
         spare: i64,
-        /// Units that one more container takes.
+        /// Units that they take.
         needed: i64,
+        /// Containers that would have to be added.
+        added: i64,
     },
     /// Batches of the site in a week.
     MostSowings {
@@ -176,13 +182,6 @@ pub enum Limit {
         week_label: String,
         /// Batches allowed.
         most: i64,
-    },
-    /// Size of a batch.
-    SmallestSowing {
-        /// Containers needed.
-        least: i64,
-        /// Containers planned in this batch.
-        planned: i64,
     },
     /// A crop's share of the harvest.
     Share {
@@ -333,11 +332,7 @@ pub fn binding(problem: &Problem, plan: &Plan, verdict: &Verdict) -> Vec<ShortRe
             tally.merge(found);
         }
         let mut causes: Vec<Cause> = tally.causes.into_values().collect();
-        // what holds for nearly every new batch says least, so it comes last
-        causes.sort_by_key(|cause| {
-            let batch_too_small = cause.kind == CauseKind::SmallestSowing;
-            (batch_too_small, std::cmp::Reverse(cause.columns))
-        });
+        causes.sort_by_key(|cause| std::cmp::Reverse(cause.columns));
         let delivery_day = problem.sites.iter().any(|site| {
             let received = site
                 .slots
@@ -407,7 +402,7 @@ impl ShortReason {
         if let Some(example) = &self.open_example {
             parts.push(format!(
                 "For {} of them nothing is in the way ({example}): the plan could still be improved, \
-                 or one container more costs more in work, purchases and surplus than it gains.",
+                 or one batch more costs more in work, purchases and surplus than it gains.",
                 self.open
             ));
         }
@@ -448,13 +443,22 @@ impl std::fmt::Display for Limit {
         let decimal = |count: &i64| tenths(i128::from(*count));
         match self {
             Self::Places { stations: 0, .. } => write!(out, "there is no station"),
-            Self::Places { stations, fullest } => {
+            Self::Places {
+                stations,
+                fullest,
+                added,
+            } => {
                 let mut named: Vec<String> = fullest.iter().map(ToString::to_string).collect();
                 if *stations > named.len() {
                     let others = stations - named.len();
                     named.push(format!("and no better at {others} further stations"));
                 }
-                write!(out, "no place is free throughout: {}", named.join(", "))
+                write!(
+                    out,
+                    "there is no room for {} throughout: {}",
+                    containers(*added),
+                    named.join(", ")
+                )
             }
             Self::Minutes {
                 site,
@@ -462,6 +466,7 @@ impl std::fmt::Display for Limit {
                 used_minutes10,
                 limit_minutes10,
                 needed_minutes10,
+                added,
                 ..
             } => {
                 let used = decimal(used_minutes10);
@@ -469,7 +474,8 @@ impl std::fmt::Display for Limit {
                 write!(
                     out,
                     "time is too short: {site} has {used} of {limit} minutes booked in {week_label}, \
-                     and one container needs {needed}"
+                     and {} would take {needed}",
+                    containers(*added)
                 )
             }
             Self::Mixing {
@@ -478,6 +484,7 @@ impl std::fmt::Display for Limit {
                 used_dl,
                 limit_dl,
                 needed_dl,
+                added,
                 ..
             } => {
                 let (used, limit, needed) =
@@ -485,7 +492,8 @@ impl std::fmt::Display for Limit {
                 write!(
                     out,
                     "too much is to be mixed: {site} mixes {used} of {limit} litres in {week_label}, \
-                     and one container needs {needed}"
+                     and {} would take {needed}",
+                    containers(*added)
                 )
             }
             Self::Stock {
@@ -493,13 +501,15 @@ impl std::fmt::Display for Limit {
                 week_label,
                 spare,
                 needed,
+                added,
                 ..
             } => {
                 let spare = (*spare).max(0);
                 write!(
                     out,
-                    "{consumable} runs out: one container sown in {week_label} needs {needed} units, \
-                     {spare} can be spared, and no further purchase arrives in time"
+                    "{consumable} runs out: {} sown in {week_label} would take {needed} units, \
+                     {spare} can be spared, and no further purchase arrives in time",
+                    containers(*added)
                 )
             }
             Self::MostSowings {
@@ -511,11 +521,6 @@ impl std::fmt::Display for Limit {
                 out,
                 "the batch would be one too many: {site} sows at most {most} in {week_label}"
             ),
-            Self::SmallestSowing { least, planned } => write!(
-                out,
-                "one container more would not make a batch: at least {least} are sown together there, and it would be {}",
-                planned.saturating_add(1)
-            ),
             Self::Share {
                 crop,
                 week_label,
@@ -526,6 +531,14 @@ impl std::fmt::Display for Limit {
                 "the share of {crop} in the {weeks} weeks from {week_label} would leave its limits"
             ),
         }
+    }
+}
+
+fn containers(count: i64) -> String {
+    if count == 1 {
+        "one container more".to_owned()
+    } else {
+        format!("{count} containers more")
     }
 }
 

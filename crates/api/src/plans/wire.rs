@@ -228,9 +228,9 @@ pub struct ShortPledge {
     pub words: String,
     /// Ways of sowing that could deliver in that week.
     pub ways: usize,
-    /// Ways in which nothing stands in the way of one container more.
+    /// Ways in which nothing stands in the way of one batch more, or one container of a planned one.
     pub open_ways: usize,
-    /// Limits that one container more would break, the commonest first.
+    /// Limits that one batch more would break, the commonest first.
     pub causes: Vec<ShortCause>,
     /// When nothing can deliver: any one of these would have to give way. `closures`, `temperature`,
     /// `light`, `hold`, `start` or `method`.
@@ -240,7 +240,7 @@ pub struct ShortPledge {
 /// A limit that stands in the way.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct ShortCause {
-    /// `places`, `minutes`, `mixing`, `stock`, `most_sowings`, `smallest_sowing` or `share`.
+    /// `places`, `minutes`, `mixing`, `stock`, `most_sowings` or `share`.
     #[schema(example = "places")]
     pub kind: String,
     /// Ways of sowing that it holds up.

@@ -104,9 +104,9 @@ pub struct ShortPledge {
     pub words: String,
     /// Ways of sowing that could deliver in that week.
     pub ways: usize,
-    /// Ways of sowing in which nothing stands in the way of one container more.
+    /// Ways of sowing in which nothing stands in the way of one batch more.
     pub open_ways: usize,
-    /// Limits that one container more would break, the commonest first.
+    /// Limits that one batch more would break, the commonest first.
     pub causes: Vec<PledgeCause>,
     /// When nothing can deliver: rules any one of which would have to give way.
     pub rules: Vec<Rule>,
@@ -115,7 +115,7 @@ pub struct ShortPledge {
 /// A limit that stands in the way.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PledgeCause {
-    /// `places`, `minutes`, `mixing`, `most_sowings`, `smallest_sowing`, ...
+    /// `places`, `minutes`, `mixing`, `stock`, `most_sowings` or `share`.
     pub kind: &'static str,
     /// Ways of sowing that it holds up.
     pub ways: usize,
@@ -300,7 +300,6 @@ fn kind_of(kind: CauseKind) -> &'static str {
         CauseKind::Mixing => "mixing",
         CauseKind::Stock => "stock",
         CauseKind::MostSowings => "most_sowings",
-        CauseKind::SmallestSowing => "smallest_sowing",
         CauseKind::Share => "share",
     }
 }
@@ -336,23 +335,38 @@ fn words(season: &Season, short: &ShortPledge, reason: &ShortReason) -> String {
         });
         return parts.join(" ");
     }
-    for cause in &short.causes {
-        parts.push(format!(
-            "In {} of {} ways of sowing for it, {}.",
-            cause.ways, short.ways, cause.words
-        ));
+    let ways = short.ways;
+    for (number, cause) in short.causes.iter().enumerate() {
+        let opening = if number == 0 {
+            "A batch more for it is held up: in"
+        } else {
+            "In"
+        };
+        let share = share_of(cause.ways, ways);
+        parts.push(format!("{opening} {share} {}.", cause.words));
     }
     if short.open_ways > 0 {
         parts.push(format!(
-            "In {} of {} ways nothing stands in the way of one container more: the search may have \
-             stopped too early, or it would cost more in work and surplus than it gains.",
-            short.open_ways, short.ways
+            "In {} nothing stands in the way of a batch more: the search may have stopped too \
+             early, or it would cost more in work and surplus than it gains.",
+            share_of(short.open_ways, ways)
         ));
     }
     if short.causes.is_empty() && short.open_ways == 0 {
         parts.push("Nothing that can be named binds.".to_owned());
     }
     parts.join(" ")
+}
+
+/// How many of the ways of sowing, as a coordinator would say it.
+fn share_of(some: usize, all: usize) -> String {
+    let percent = (100 * some + all / 2) / all.max(1);
+    match (some == all, percent) {
+        (true, _) => format!("all {all} ways of sowing"),
+        (false, 0) => "fewer than 1 % of the ways of sowing".to_owned(),
+        (false, 100) => "nearly all ways of sowing".to_owned(),
+        (false, percent) => format!("{percent} % of the ways of sowing"),
+    }
 }
 
 /// Puts the names of records in place of their ids.

@@ -1,4 +1,4 @@
-//! What is left for one more container, counted exactly.
+//! What is left for one more batch, or one more container of a planned one, counted exactly.
 
 use std::collections::BTreeSet;
 
@@ -82,15 +82,14 @@ pub(super) fn delivers(growth: &ClassCrop, slots: &[Slot]) -> BTreeSet<usize> {
     weeks
 }
 
-/// A limit that one more container of a chain breaks, by indexes.
+/// A limit that more containers of a chain break, by indexes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Blocked {
     Places,
     Minutes { week: usize, needed: i128 },
     Mixing { week: usize, needed: i128 },
-    Stock { consumable: usize, needed: i64 },
+    Stock { consumable: usize, needed: i128 },
     MostSowings,
-    SmallestSowing,
     Share { share: usize, from_week: usize },
 }
 
@@ -102,7 +101,6 @@ impl Blocked {
             Self::Mixing { .. } => CauseKind::Mixing,
             Self::Stock { .. } => CauseKind::Stock,
             Self::MostSowings => CauseKind::MostSowings,
-            Self::SmallestSowing => CauseKind::SmallestSowing,
             Self::Share { .. } => CauseKind::Share,
         }
     }
@@ -112,8 +110,8 @@ impl Blocked {
 pub(super) struct Room<'a> {
     index: &'a Index<'a>,
     ledger: &'a Ledger,
-    /// By class and slot: the first slot up to which some station has a place free throughout.
-    free_until: Vec<Vec<usize>>,
+    /// By class, first slot and length less one: places free throughout, of all its stations.
+    free: Vec<Vec<Vec<i128>>>,
     /// By site and week.
     batches: Vec<Vec<i128>>,
     /// By consumable and week: units that may still be used in that week with every possible
@@ -126,19 +124,6 @@ pub(super) struct Room<'a> {
 impl<'a> Room<'a> {
     pub(super) fn new(index: &'a Index<'a>, ledger: &'a Ledger) -> Self {
         let problem = index.problem;
-        let slots_of = |&site: &usize| vec![0; problem.sites[site].slots.len()];
-        let mut free_until: Vec<Vec<usize>> = index.site_of_class.iter().map(slots_of).collect();
-        for (station, held) in ledger.held.iter().enumerate() {
-            let places = i128::from(problem.stations[station].places);
-            let best = &mut free_until[index.class_of_station[station]];
-            let mut until = held.len();
-            for slot in (0..held.len()).rev() {
-                if held[slot] >= places {
-                    until = slot;
-                }
-                best[slot] = best[slot].max(until);
-            }
-        }
         let spare = problem.consumables.iter().enumerate().map(|(n, item)| {
             let mut left = i128::from(item.stock);
             let mut spare: Vec<i128> = Vec::with_capacity(problem.weeks.len());
@@ -161,7 +146,7 @@ impl<'a> Room<'a> {
         Self {
             index,
             ledger,
-            free_until,
+            free: free_places(index, ledger),
             batches: ledger.batches_by_week(index),
             spare: spare.collect(),
             shares: (0..problem.shares.len())
@@ -219,18 +204,42 @@ impl<'a> Room<'a> {
         limit.as_ref().and_then(|limit| limit[week]).map(i128::from)
     }
 
-    /// The limits that one more container of a chain breaks, each kind once.
+    /// Containers that would be added at least: one, or as many as make a batch.
+    pub(super) fn added(&self, chain: &Chain) -> i128 {
+        if !self.index.problem.rules.smallest_sowing {
+            return 1;
+        }
+        (i128::from(self.growth(chain).smallest_sowing) - self.planned(chain)).max(1)
+    }
+
+    fn places_free(&self, chain: &Chain) -> i128 {
+        let end = self.growth(chain).free_at[chain.last_cut()];
+        let of_sowing = &self.free[chain.class][chain.sow];
+        // a place is never held for less than no slot at all
+        let length = end.saturating_sub(chain.sow).min(of_sowing.len());
+        length
+            .checked_sub(1)
+            .map_or(i128::MAX, |last| of_sowing[last])
+    }
+
+    /// The limits that a further batch of a chain breaks, or a further container of a planned one;
+    /// each kind once.
     pub(super) fn blocked(&self, chain: &Chain) -> Vec<Blocked> {
         let problem = self.index.problem;
         let rules = problem.rules;
         let (growth, number) = (self.growth(chain), self.site(chain));
         let site = &problem.sites[number];
         let sow_week = site.slots[chain.sow].week;
+        let added = self.added(chain);
         let mut found = Vec::new();
-        if growth.free_at[chain.last_cut()] > self.free_until[chain.class][chain.sow] {
+        if self.places_free(chain) < added {
             found.push(Blocked::Places);
         }
-        let work = self.work(chain);
+        let work: Vec<_> = self
+            .work(chain)
+            .into_iter()
+            .map(|(week, minutes10, mixing_dl)| (week, added * minutes10, added * mixing_dl))
+            .collect();
         let over = |limit: Option<i128>, used: i128, needed: i128| {
             needed > 0 && limit.is_some_and(|limit| used + needed > limit)
         };
@@ -251,22 +260,19 @@ impl<'a> Room<'a> {
         if rules.stock {
             let lacking = growth.uses.iter().find_map(|(id, &needed)| {
                 let consumable = self.index.consumable(id)?;
-                let lacks = i128::from(needed) > self.spare[consumable][sow_week];
+                let needed = added * i128::from(needed);
+                let lacks = needed > self.spare[consumable][sow_week];
                 (needed > 0 && lacks).then_some(Blocked::Stock { consumable, needed })
             });
             found.extend(lacking);
         }
-        let planned = self.planned(chain);
-        if rules.most_sowings && planned == 0 {
+        if rules.most_sowings && self.planned(chain) == 0 {
             let most = Self::limit_of(&site.most_sowings, sow_week);
             if over(most, self.batches[number][sow_week], 1) {
                 found.push(Blocked::MostSowings);
             }
         }
-        if rules.smallest_sowing && planned + 1 < i128::from(growth.smallest_sowing) {
-            found.push(Blocked::SmallestSowing);
-        }
-        found.extend(self.share_upset(chain));
+        found.extend(self.share_upset(chain, added));
         found
     }
 
@@ -276,7 +282,7 @@ impl<'a> Room<'a> {
         self.ledger.batches.get(&batch).copied().unwrap_or_default()
     }
 
-    fn share_upset(&self, chain: &Chain) -> Option<Blocked> {
+    fn share_upset(&self, chain: &Chain, added: i128) -> Option<Blocked> {
         let problem = self.index.problem;
         let (crop, slots) = (&self.growth(chain).crop, self.slots(chain));
         for (n, share) in problem.shares.iter().enumerate() {
@@ -291,7 +297,7 @@ impl<'a> Room<'a> {
                         .is_some_and(|week| run.contains(&week))
                 };
                 let cuts = chain.cuts.iter().filter(|cut| within(cut.0));
-                let more: i128 = cuts.map(|cut| i128::from(cut.1)).sum();
+                let more: i128 = cuts.map(|cut| added * i128::from(cut.1)).sum();
                 let one_more = if share.crop == *crop { more } else { 0 };
                 let all_more = if share.crops.contains(crop) { more } else { 0 };
                 if one_more + all_more > 0 && !share_holds(share, one + one_more, all + all_more) {
@@ -341,6 +347,7 @@ impl<'a> Room<'a> {
                 used_minutes10: narrow(self.ledger.minutes10[number][week]),
                 limit_minutes10: 10 * at(&site.minutes, week),
                 needed_minutes10: narrow(needed),
+                added: narrow(self.added(chain)),
             },
             Blocked::Mixing { week, needed } => Limit::Mixing {
                 site: site.id.clone(),
@@ -349,23 +356,21 @@ impl<'a> Room<'a> {
                 used_dl: narrow(self.ledger.mixing_dl[number][week]),
                 limit_dl: at(&site.mixing_dl, week),
                 needed_dl: narrow(needed),
+                added: narrow(self.added(chain)),
             },
             Blocked::Stock { consumable, needed } => Limit::Stock {
                 consumable: problem.consumables[consumable].id.clone(),
                 week: sow_week,
                 week_label: label(sow_week),
                 spare: narrow(self.spare[consumable][sow_week]),
-                needed,
+                needed: narrow(needed),
+                added: narrow(self.added(chain)),
             },
             Blocked::MostSowings => Limit::MostSowings {
                 site: site.id.clone(),
                 week: sow_week,
                 week_label: label(sow_week),
                 most: at(&site.most_sowings, sow_week),
-            },
-            Blocked::SmallestSowing => Limit::SmallestSowing {
-                least: self.growth(chain).smallest_sowing,
-                planned: narrow(self.planned(chain)),
             },
             Blocked::Share { share, from_week } => Limit::Share {
                 crop: problem.shares[share].crop.clone(),
@@ -395,6 +400,28 @@ impl<'a> Room<'a> {
         Limit::Places {
             stations: stations.len(),
             fullest: fullest.take(MOST_STATIONS_NAMED).collect(),
+            added: i64::try_from(self.added(chain)).unwrap_or(i64::MAX),
         }
     }
+}
+
+/// By class, first slot and length less one: places that are free throughout, of all its stations.
+fn free_places(index: &Index, ledger: &Ledger) -> Vec<Vec<Vec<i128>>> {
+    let problem = index.problem;
+    let slots_of = |&site: &usize| {
+        let slots = problem.sites[site].slots.len();
+        (0..slots).map(|from| vec![0; slots - from]).collect()
+    };
+    let mut free: Vec<Vec<Vec<i128>>> = index.site_of_class.iter().map(slots_of).collect();
+    for (station, held) in ledger.held.iter().enumerate() {
+        let places = i128::from(problem.stations[station].places);
+        for (from, by_length) in free[index.class_of_station[station]].iter_mut().enumerate() {
+            let mut most = 0;
+            for (sum, &taken) in by_length.iter_mut().zip(&held[from..]) {
+                most = taken.max(most);
+                *sum += (places - most).max(0);
+            }
+        }
+    }
+    free
 }
