@@ -159,18 +159,20 @@ impl TaskPage {
     };
 }
 
+/// Everything that people need to know of the tasks chosen between the two parts.
 const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.sowing_id, t.cut_number, w.station_id, s.name as station_name, s.method,
         w.crop_id, c.name as crop_name, w.containers, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
         t.cause, t.done_at, t.recorded_done_at, t.done_by, t.version,
         coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
                     from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
-                   where h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null), '[]') as holders
-   from task t
+                   where h.task_id = t.id and h.ended_at is null), '[]') as holders
+   from (select * from task where cooperative_id = ";
+const JOINS: &str = ") t
    join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
    join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
    join station s on s.cooperative_id = t.cooperative_id and s.id = w.station_id
    join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
-  where t.cooperative_id = ";
+  order by t.due_at, t.id";
 
 /// Tasks by the instant at which they are due, then by id.
 ///
@@ -187,62 +189,62 @@ pub async fn list(tx: &mut Tx, filter: &TaskFilter, page: TaskPage) -> Result<Ve
 ///
 /// It names only what narrows the list, and states and limit as literals: PostgreSQL then keeps one
 /// plan on the index of what is to do, where a statement for all filters is planned for each request.
+/// The page is chosen before anything is joined to it.
 fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> QueryBuilder<Postgres> {
     let mut query = QueryBuilder::new(SELECT);
     query.push_bind(cooperative_id);
     if let Some(sowing_id) = filter.sowing_id {
-        query.push(" and t.sowing_id = ").push_bind(sowing_id);
+        query.push(" and sowing_id = ").push_bind(sowing_id);
     }
     match filter.sites.as_deref() {
         None => {}
         Some([site_id]) => {
-            query.push(" and t.site_id = ").push_bind(*site_id);
+            query.push(" and site_id = ").push_bind(*site_id);
         }
         Some(sites) => {
-            query
-                .push(" and t.site_id = any(")
-                .push_bind(sites.to_vec());
+            query.push(" and site_id = any(").push_bind(sites.to_vec());
             query.push(")");
         }
     }
     if let Some(states) = &filter.states {
         // names of the enumeration, so nothing of a request stands in the statement
         let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
-        query.push(format!(" and t.state = any('{{{}}}')", names.join(",")));
+        query.push(format!(" and state = any('{{{}}}')", names.join(",")));
     }
     if let Some(kind) = filter.kind {
-        query.push(format!(" and t.kind = '{}'", kind.as_str()));
+        query.push(format!(" and kind = '{}'", kind.as_str()));
     }
     match filter.from {
         None => {}
         Some(Moment::Day(day)) => {
-            query.push(" and t.day >= ").push_bind(day);
+            query.push(" and day >= ").push_bind(day);
         }
         Some(Moment::Instant(instant)) => {
-            query.push(" and t.due_at >= ").push_bind(instant);
+            query.push(" and due_at >= ").push_bind(instant);
         }
     }
     match filter.to {
         None => {}
         Some(Moment::Day(day)) => {
-            query.push(" and t.day <= ").push_bind(day);
+            query.push(" and day <= ").push_bind(day);
         }
         Some(Moment::Instant(instant)) => {
-            query.push(" and t.opens_at <= ").push_bind(instant);
+            query.push(" and opens_at <= ").push_bind(instant);
         }
     }
     if let Some(member_id) = filter.held_by {
-        query.push(" and exists (select from claim h where h.task_id = t.id and h.member_id = ");
+        query.push(" and exists (select from claim h where h.task_id = task.id and h.member_id = ");
         query.push_bind(member_id).push(" and h.ended_at is null)");
     }
     if let Some((due_at, id)) = page.after {
-        query.push(" and (t.due_at, t.id) > (").push_bind(due_at);
+        query.push(" and (due_at, id) > (").push_bind(due_at);
         query.push(", ").push_bind(id).push(")");
     }
-    query.push(" order by t.due_at, t.id");
+    query.push(" order by due_at, id");
     if let Some(limit) = page.limit {
         query.push(format!(" limit {limit}"));
     }
+    query.push(JOINS);
     query
 }
 
@@ -253,7 +255,7 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
 pub async fn get(tx: &mut Tx, id: Uuid) -> Result<Option<Task>> {
     let mut query = QueryBuilder::new(SELECT);
     query.push_bind(tx.cooperative_id());
-    query.push(" and t.id = ").push_bind(id);
+    query.push(" and id = ").push_bind(id).push(JOINS);
     Ok(query
         .build_query_as()
         .fetch_optional(tx.connection())
