@@ -14,11 +14,12 @@ pub struct Statements(Vec<String>);
 /// Has PostgreSQL log everything for one request and reads the log back.
 pub async fn capture(folder: &Path, server: &Server, garden: &Garden, kind: Kind) -> Statements {
     let token = &garden.tokens[0];
+    let mut client = server.connect().await;
     let number = first_task(0, false);
     // fill the caches of prepared statements first: preparing is done once for a connection
     if kind != Kind::ClaimTask {
         for _ in 0..2 * CONNECTIONS {
-            server.ask(garden, kind, token, number).await;
+            client.ask(garden, kind, token, number).await;
         }
     }
     let before = log(folder);
@@ -27,7 +28,7 @@ pub async fn capture(folder: &Path, server: &Server, garden: &Garden, kind: Kind
         folder,
         "log_statement = 'all'\nlog_error_verbosity = 'default'\n",
     );
-    let (_, said) = server.ask(garden, kind, token, number).await;
+    let (_, said) = client.ask(garden, kind, token, number).await;
     settings(folder, "");
     let after = log(folder);
     let mark = match kind {
