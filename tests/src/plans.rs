@@ -1,8 +1,7 @@
 //! Sowing plans: asked for, solved, followed, explained, compared, adopted, taken back.
 
 use chrono::TimeDelta;
-use cotyl_app::plans::work::Reins;
-use cotyl_jobs::{Ended, Worker, WorkerSettings, run_once};
+use cotyl_jobs::{Ended, run_once};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -10,47 +9,47 @@ use crate::garden::{COORDINATOR, Garden, LEAD, READER, VOLUNTEER};
 use crate::support::{Api, Reply};
 
 /// A small plan, solved in no time.
-fn plan_input(name: &str) -> Value {
+pub fn plan_input(name: &str) -> Value {
     json!({"name": name, "first_week": "2026-W37", "weeks": 16, "work_limit": 300})
 }
 
-async fn request(api: &Api, name: &str) -> String {
+pub async fn request(api: &Api, name: &str) -> String {
     api.post(COORDINATOR, "/plans", plan_input(name))
         .await
         .expect(202)
         .id()
 }
 
-async fn solve_all(api: &Api) {
+pub async fn solve_all(api: &Api) {
     while let Some(ended) = run_once(&api.bed.app).await.unwrap() {
         assert_eq!(ended, Ended::Recorded);
     }
 }
 
-async fn solved(api: &Api, name: &str) -> String {
+pub async fn solved(api: &Api, name: &str) -> String {
     let id = request(api, name).await;
     solve_all(api).await;
     id
 }
 
-async fn read(api: &Api, id: &str) -> Reply {
+pub async fn read(api: &Api, id: &str) -> Reply {
     api.get(COORDINATOR, &format!("/plans/{id}"))
         .await
         .expect(200)
 }
 
-async fn adopt(api: &Api, id: &str, accept: bool) -> Reply {
+pub async fn adopt(api: &Api, id: &str, accept: bool) -> Reply {
     let body = json!({"accept_changed_inputs": accept});
     api.post(COORDINATOR, &format!("/plans/{id}/adoption"), body)
         .await
 }
 
-fn grams(mass: &Value) -> f64 {
+pub fn grams(mass: &Value) -> f64 {
     assert_eq!(mass["unit"], "g");
     mass["value"].as_str().unwrap().parse().unwrap()
 }
 
-async fn count(garden: &Garden, sql: &'static str) -> i64 {
+pub async fn count(garden: &Garden, sql: &'static str) -> i64 {
     sqlx::query_scalar(sql)
         .fetch_one(&garden.pool)
         .await
@@ -182,6 +181,16 @@ async fn plans_of_different_data_are_compared() {
         assert_ne!(week["first"], week["second"]);
         assert!(grams(&week["second"]) <= 100.0);
     }
+    let words = found["words"].as_array().unwrap();
+    let sowings = ["only_first", "only_second", "changed"]
+        .iter()
+        .map(|part| found[part].as_array().unwrap().len());
+    assert_eq!(words.len(), sowings.sum::<usize>() + differences.len());
+    let last = words.last().unwrap().as_str().unwrap();
+    assert!(
+        last.contains("kg less of") && last.ends_with("for Corner pantry"),
+        "{last}"
+    );
     let unsolved = request(&api, "Later").await;
     let path = format!("/plans/comparisons?first={first}&second={unsolved}");
     assert_eq!(
@@ -198,7 +207,7 @@ async fn bad_fields_are_named() {
     let api = Api::new().await;
     Garden::plant(&api).await;
     let bad = json!({"name": " ", "first_week": "2026-W36", "weeks": 61, "seed": -1,
-                     "work_limit": 20_000_001, "time_limit_seconds": 301});
+                     "work_limit": 20_000_001, "time_limit_seconds": 301, "wanted_chance_permille": 1000});
     let reply = api.post(COORDINATOR, "/plans", bad).await.expect(422);
     assert_eq!(
         reply.pointers(),
@@ -208,7 +217,8 @@ async fn bad_fields_are_named() {
             "/first_week",
             "/seed",
             "/work_limit",
-            "/time_limit_seconds"
+            "/time_limit_seconds",
+            "/wanted_chance_permille"
         ]
     );
     for week in ["2026-40", "2026-W54", "next"] {
@@ -247,6 +257,7 @@ async fn roles_decide_who_plans() {
         format!("/plans/{id}"),
         format!("/plans/{id}/events"),
         format!("/plans/{id}/explanation"),
+        format!("/plans/{id}/picture"),
         format!("/plans/comparisons?first={id}&second={id}"),
     ];
     for path in reads {
@@ -588,297 +599,6 @@ async fn the_impossible_is_solved_with_reasons() {
         }
         adopt(&api, &id, false).await.expect(200);
     }
-}
-
-#[actix_web::test]
-async fn a_waiting_plan_is_cancelled_at_once_and_a_running_one_soon() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let waiting = request(&api, "Waiting").await;
-    let path = format!("/plans/{waiting}/cancellation");
-    assert_eq!(
-        api.act(COORDINATOR, &path).await.expect(200).body["status"],
-        "cancelled"
-    );
-    assert_eq!(
-        api.act(COORDINATOR, &path).await.expect(409).problem(),
-        "wrong-state"
-    );
-    assert_eq!(run_once(&api.bed.app).await.unwrap(), None);
-
-    let long = json!({"name": "Long", "first_week": "2026-W37", "weeks": 30, "work_limit": 20_000_000, "time_limit_seconds": 120});
-    let running = api.post(COORDINATOR, "/plans", long).await.expect(202).id();
-    let cancel = async {
-        loop {
-            tokio::time::sleep(std::time::Duration::from_millis(100)).await;
-            if read(&api, &running).await.body["status"] == "solving" {
-                break;
-            }
-        }
-        api.act(COORDINATOR, &format!("/plans/{running}/cancellation"))
-            .await
-            .expect(200)
-    };
-    let (ended, reply) = futures::future::join(run_once(&api.bed.app), cancel).await;
-    assert_eq!(ended.unwrap(), Some(Ended::Recorded));
-    assert_eq!(
-        (&reply.body["status"], &reply.body["cancel_requested"]),
-        (&json!("solving"), &json!(true))
-    );
-    let plan = read(&api, &running).await.body;
-    assert_eq!(
-        (&plan["status"], &plan["result"]),
-        (&json!("cancelled"), &Value::Null)
-    );
-    assert_eq!(
-        adopt(&api, &running, true).await.expect(409).problem(),
-        "wrong-state"
-    );
-}
-
-#[actix_web::test]
-async fn the_time_limit_ends_a_search_early() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let long = json!({"name": "Long", "first_week": "2026-W37", "weeks": 16, "work_limit": 20_000_000, "time_limit_seconds": 1});
-    let id = api.post(COORDINATOR, "/plans", long).await.expect(202).id();
-    solve_all(&api).await;
-    let plan = read(&api, &id).await.body;
-    assert_eq!(
-        (&plan["status"], &plan["result"]["complete"]),
-        (&json!("solved"), &json!(false))
-    );
-    assert!(plan["progress"]["work_done"].as_u64().unwrap() < 20_000_000);
-}
-
-#[actix_web::test]
-async fn a_dead_workers_job_is_taken_again_and_its_late_result_refused() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let id = request(&api, "Autumn").await;
-    let app = &api.bed.app;
-    let lost = app.lease_job().await.unwrap().unwrap();
-    let work = app.begin_plan_work(&lost).await.unwrap();
-    assert_eq!(read(&api, &id).await.body["status"], "solving");
-    // while the lease holds, nobody else gets the job
-    assert_eq!(run_once(app).await.unwrap(), None);
-    api.bed.clock.advance(TimeDelta::seconds(20));
-    assert_eq!(app.beat_job(&lost, None).await.unwrap(), Some(false));
-    api.bed.clock.advance(TimeDelta::seconds(29));
-    assert_eq!(run_once(app).await.unwrap(), None);
-    // the worker is gone: no more heartbeats
-    api.bed.clock.advance(TimeDelta::seconds(2));
-    let taken = app.lease_job().await.unwrap().unwrap();
-    assert_eq!((taken.id, taken.attempts), (lost.id, 2));
-    assert_eq!(app.beat_job(&lost, None).await.unwrap(), None);
-    let late = work.work_out(&Reins::default());
-    assert!(
-        !app.record_plan_work(&lost, &work, Some(&late))
-            .await
-            .unwrap()
-    );
-    assert_eq!(read(&api, &id).await.body["status"], "solving");
-    assert!(!app.put_back_job(&lost).await.unwrap());
-
-    let second = app.begin_plan_work(&taken).await.unwrap();
-    let answer = second.work_out(&Reins::default());
-    assert!(
-        app.record_plan_work(&taken, &second, Some(&answer))
-            .await
-            .unwrap()
-    );
-    assert_eq!(read(&api, &id).await.body["status"], "solved");
-    assert!(
-        !app.record_plan_work(&taken, &second, Some(&answer))
-            .await
-            .unwrap()
-    );
-}
-
-#[actix_web::test]
-async fn work_that_never_ends_is_given_up() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let id = request(&api, "Autumn").await;
-    for _ in 0..3 {
-        assert!(api.bed.app.lease_job().await.unwrap().is_some());
-        api.bed.clock.advance(TimeDelta::seconds(31));
-    }
-    assert_eq!(api.bed.app.lease_job().await.unwrap(), None);
-    let plan = read(&api, &id).await.body;
-    assert_eq!(plan["status"], "failed");
-    assert!(
-        plan["failure"]
-            .as_str()
-            .unwrap()
-            .contains("begun several times")
-    );
-    api.act(COORDINATOR, &format!("/plans/{id}/withdrawal"))
-        .await
-        .expect(200);
-}
-
-#[actix_web::test]
-async fn several_workers_take_each_job_once() {
-    let api = Api::new().await;
-    let garden = Garden::plant(&api).await;
-    for number in 0..4 {
-        request(&api, &format!("Plan {number}")).await;
-    }
-    let app = &api.bed.app;
-    let leased = futures::future::join_all((0..6).map(|_| app.lease_job())).await;
-    let mut ids: Vec<Uuid> = leased
-        .into_iter()
-        .filter_map(|job| job.unwrap())
-        .map(|job| job.id)
-        .collect();
-    assert_eq!(ids.len(), 4);
-    ids.sort();
-    ids.dedup();
-    assert_eq!(ids.len(), 4);
-
-    // put back by workers going home, then done by two others
-    sqlx::query("update job set state = 'queued', lease_id = null")
-        .execute(&garden.pool)
-        .await
-        .unwrap();
-    let settings = WorkerSettings {
-        poll: std::time::Duration::from_millis(20),
-        ..WorkerSettings::default()
-    };
-    let workers = [
-        Worker::new(app.clone(), settings.clone()),
-        Worker::new(app.clone(), settings),
-    ];
-    let done = || async {
-        while count(
-            &garden,
-            "select count(*) from plan where solving = 'solved'",
-        )
-        .await
-            < 4
-        {
-            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
-        }
-    };
-    futures::future::join(workers[0].run(done()), workers[1].run(done())).await;
-    assert_eq!(
-        count(
-            &garden,
-            "select count(*) from job where state = 'done' and attempts = 2"
-        )
-        .await,
-        4
-    );
-}
-
-#[actix_web::test]
-async fn a_worker_going_home_puts_its_job_back() {
-    let api = Api::new().await;
-    let garden = Garden::plant(&api).await;
-    let long = json!({"name": "Long", "first_week": "2026-W37", "weeks": 30, "work_limit": 20_000_000, "time_limit_seconds": 120});
-    api.post(COORDINATOR, "/plans", long).await.expect(202);
-    let begun = async {
-        while count(
-            &garden,
-            "select count(*) from plan where solving = 'solving'",
-        )
-        .await
-            < 1
-        {
-            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
-        }
-    };
-    Worker::new(api.bed.app.clone(), WorkerSettings::default())
-        .run(begun)
-        .await;
-    assert_eq!(
-        count(
-            &garden,
-            "select count(*) from job where state = 'queued' and attempts = 0"
-        )
-        .await,
-        1
-    );
-}
-
-#[actix_web::test]
-async fn a_plan_is_followed_to_its_end() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let id = request(&api, "Autumn").await;
-    let path = format!("/plans/{id}/events");
-    let (events, ended) = futures::future::join(api.get(LEAD, &path), run_once(&api.bed.app)).await;
-    assert_eq!(ended.unwrap(), Some(Ended::Recorded));
-    let events = events.expect(200);
-    assert_eq!(events.headers["content-type"], "text/event-stream");
-    let blocks: Vec<&str> = events.text.trim_end().split("\n\n").collect();
-    assert!(blocks.len() >= 2, "{}", events.text);
-    assert!(blocks[0].starts_with("event: progress\ndata: {"));
-    let last = blocks
-        .last()
-        .unwrap()
-        .strip_prefix("event: end\ndata: ")
-        .unwrap();
-    let plan: Value = serde_json::from_str(last).unwrap();
-    assert_eq!(
-        (&plan["id"], &plan["status"]),
-        (&json!(id), &json!("solved"))
-    );
-    assert!(
-        plan["progress"]["bound"].as_f64().unwrap()
-            <= plan["progress"]["objective"].as_f64().unwrap()
-    );
-    // of a solved plan the end comes at once
-    let events = api.get(LEAD, &path).await.expect(200);
-    assert!(events.text.starts_with("event: end\n"));
-}
-
-#[actix_web::test]
-async fn work_of_an_unknown_kind_fails() {
-    let api = Api::new().await;
-    let garden = Garden::plant(&api).await;
-    sqlx::query("insert into job (id, cooperative_id, kind, payload, run_at) values ($1, $2, 'bake', '{}', '2026-01-01')")
-        .bind(Uuid::now_v7()).bind(garden.cooperative_id).execute(&garden.pool).await.unwrap();
-    assert_eq!(run_once(&api.bed.app).await.unwrap(), Some(Ended::Recorded));
-    assert_eq!(
-        count(
-            &garden,
-            "select count(*) from job where state = 'failed' and failure like '%bake%'"
-        )
-        .await,
-        1
-    );
-}
-
-#[actix_web::test]
-async fn a_wish_to_stop_outlives_its_worker() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let id = request(&api, "Autumn").await;
-    let lost = api.bed.app.lease_job().await.unwrap().unwrap();
-    api.bed.app.begin_plan_work(&lost).await.unwrap();
-    api.act(COORDINATOR, &format!("/plans/{id}/cancellation"))
-        .await
-        .expect(200);
-    assert_eq!(api.bed.app.beat_job(&lost, None).await.unwrap(), Some(true));
-    api.bed.clock.advance(TimeDelta::seconds(31));
-    assert_eq!(run_once(&api.bed.app).await.unwrap(), Some(Ended::Recorded));
-    assert_eq!(read(&api, &id).await.body["status"], "cancelled");
-}
-
-#[actix_web::test]
-async fn only_so_many_plans_wait() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    for number in 0..10 {
-        request(&api, &format!("Plan {number}")).await;
-    }
-    let reply = api
-        .post(COORDINATOR, "/plans", plan_input("One more"))
-        .await
-        .expect(409);
-    assert_eq!(reply.problem(), "too-much");
 }
 
 #[actix_web::test]

@@ -142,6 +142,7 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(plans::cancel_plan)
         .service(plans::follow_plan)
         .service(plans::explain_plan)
+        .service(plans::draw_plan)
         .service(plans::adopt_plan)
         .service(plans::withdraw_plan)
         .service(cuts::list_cuts)

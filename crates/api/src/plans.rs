@@ -13,6 +13,7 @@ use crate::problem::{Problem, ReadProblems, WriteProblems};
 use crate::respond::{Answer, BASE, Listed, listed, one_more, record};
 use crate::serve::ApiState;
 
+mod picture;
 mod wire;
 
 use wire::{
@@ -218,6 +219,30 @@ pub async fn explain_plan(
         summary,
         short: short.into_iter().map(Into::into).collect(),
     }))
+}
+
+/// Draw a solved plan
+///
+/// Stations by days with their sowings and cuts; below, every pledge by weeks: pledged, expected, the
+/// 80 % band of seasons and the chance that it is met. For the screen and for print.
+#[utoipa::path(
+    tag = "plans", operation_id = "draw_plan",
+    responses(
+        (status = 200, description = "The picture (SVG 1.1)", body = String, content_type = "image/svg+xml"),
+        (status = 409, description = "The plan is not solved", body = Problem, content_type = "application/problem+json"),
+        ReadProblems
+    )
+)]
+#[get("/plans/{plan_id}/picture")]
+pub async fn draw_plan(
+    state: Data<ApiState>,
+    Signed(caller): Signed,
+    plan_id: Path<Uuid>,
+) -> Answer {
+    let (plan, season, answer) = state.app.draw_plan(&caller, *plan_id).await?;
+    Ok(HttpResponse::Ok()
+        .content_type("image/svg+xml")
+        .body(picture::picture(&plan, &season, &answer)))
 }
 
 /// Adopt a solved plan

@@ -131,6 +131,7 @@ operations! {
     ReadPlan               "read_plan"                Any  Any  No   No;
     FollowPlan             "follow_plan"              Any  Any  No   No;
     ExplainPlan            "explain_plan"             Any  Any  No   No;
+    DrawPlan               "draw_plan"                Any  Any  No   No;
     ComparePlans           "compare_plans"            Any  Any  No   No;
     RequestPlan            "request_plan"             Any  No   No   No;
     CancelPlan             "cancel_plan"              Any  No   No   No;

@@ -23,6 +23,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(2, "0002_garden"),
     step!(3, "0003_growing"),
     step!(4, "0004_harvest"),
+    step!(5, "0005_margin"),
 ];
 
 fn migrator() -> Migrator {

@@ -2,15 +2,20 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_app::plans::answer::{KeptAnswer, PlanSowing as AppSowing, PlanWeek as AppWeek};
-use cotyl_app::plans::{compare, explain};
 use cotyl_app::records;
 use cotyl_calendar::IsoWeek;
 use cotyl_domain::quantity::Mass;
 use serde::{Deserialize, Serialize};
-use utoipa::{IntoParams, ToSchema};
+use utoipa::ToSchema;
 use uuid::Uuid;
 
 use crate::problem::Problem;
+
+mod explained;
+mod outlook;
+
+pub use explained::{ComparisonQuery, PlanComparison, PlanExplanation};
+use outlook::{PlanMargin, PlanRemedy, PledgeChance, likelihood};
 
 /// Seconds of solving when nothing is asked for.
 const USUAL_SECONDS: i32 = 60;
@@ -37,6 +42,11 @@ pub struct PlanInput {
     /// Longest solving in seconds, 1 to 300; 60 when left out. It only ends a search earlier.
     #[schema(minimum = 1, maximum = 300)]
     pub time_limit_seconds: Option<i32>,
+    /// The chance, in thousandths, with which every weekly pledge is to be met, 500 to 990. More is
+    /// then sown, spread over more sowings. Left out, pledges are met in the mean: about every second
+    /// week turns out short by something.
+    #[schema(minimum = 500, maximum = 990, example = 900)]
+    pub wanted_chance_permille: Option<i32>,
 }
 
 /// How far the solving of a plan has come.
@@ -72,6 +82,9 @@ pub struct PlanHead {
     pub work_limit: Option<i64>,
     /// Longest solving in seconds.
     pub time_limit_seconds: i32,
+    /// The chance, in thousandths, with which every weekly pledge is to be met; `null` for in the
+    /// mean.
+    pub wanted_chance_permille: Option<i32>,
     /// `waiting`, `solving`, `solved`, `failed` or `cancelled`.
     #[schema(example = "solved")]
     pub status: String,
@@ -137,6 +150,15 @@ pub struct PlanResult {
     pub work_minutes: f64,
     /// What every pledge is expected to be sent.
     pub weeks: Vec<PlanWeek>,
+    /// Seasons that were drawn for the chances of the weeks. Germination, weights and days scatter by
+    /// the crops' profiles; sowings at one station have part of their luck in common. Weather that
+    /// all sites have in common, and harm to a whole station, are not in it.
+    pub seasons: usize,
+    /// What the wanted chance came to; `null` when none was asked for.
+    pub margin: Option<PlanMargin>,
+    /// Changes to the co-operative that would help most, the best first. Each was tried by solving
+    /// again, one change at a time; what it costs to make it is not known here.
+    pub remedies: Vec<PlanRemedy>,
     /// What is sown, by day.
     pub sowings: Vec<PlanSowing>,
     /// Remarks.
@@ -161,6 +183,8 @@ pub struct PlanWeek {
     pub expected: Mass,
     /// What is missing.
     pub short: Mass,
+    /// How likely it is to be met; `null` for plans solved before chances were kept.
+    pub chance: Option<PledgeChance>,
 }
 
 /// A sowing of a plan.
@@ -197,111 +221,6 @@ pub struct PlanCut {
     pub day: NaiveDate,
     /// Expected weight, whole sowing.
     pub expected: Mass,
-}
-
-/// Why the pledges that a plan leaves short are short.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct PlanExplanation {
-    /// The whole in words.
-    pub summary: String,
-    /// By week.
-    pub short: Vec<ShortPledge>,
-}
-
-/// Why a pledge is short in a week.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct ShortPledge {
-    /// ISO week.
-    #[schema(example = "2026-W44")]
-    pub week: String,
-    /// The pledge.
-    pub pledge_id: Uuid,
-    /// Who is to receive it.
-    pub recipient_name: String,
-    /// The crop or group.
-    pub what: String,
-    /// Pledged.
-    pub pledged: Mass,
-    /// What is missing.
-    pub short: Mass,
-    /// The reason in words.
-    pub words: String,
-    /// Ways of sowing that could deliver in that week.
-    pub ways: usize,
-    /// Ways in which nothing stands in the way of one batch more, or one container of a planned one.
-    pub open_ways: usize,
-    /// Limits that one batch more would break, the commonest first.
-    pub causes: Vec<ShortCause>,
-    /// When nothing can deliver: any one of these would have to give way. `closures`, `temperature`,
-    /// `light`, `hold`, `start` or `method`.
-    pub rules: Vec<String>,
-}
-
-/// A limit that stands in the way.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct ShortCause {
-    /// `places`, `minutes`, `mixing`, `stock`, `most_sowings` or `share`.
-    #[schema(example = "places")]
-    pub kind: String,
-    /// Ways of sowing that it holds up.
-    pub ways: usize,
-    /// Ways that nothing else holds up.
-    pub alone: usize,
-    /// In words, with an example.
-    pub words: String,
-}
-
-/// Which plans are compared.
-#[derive(Debug, Deserialize, IntoParams)]
-#[into_params(parameter_in = Query)]
-#[serde(deny_unknown_fields)]
-pub struct ComparisonQuery {
-    /// The first plan.
-    pub first: Uuid,
-    /// The second plan.
-    pub second: Uuid,
-}
-
-/// How the second plan differs from the first.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct PlanComparison {
-    /// Sowings that only the first has.
-    pub only_first: Vec<PlanSowing>,
-    /// Sowings that only the second has.
-    pub only_second: Vec<PlanSowing>,
-    /// Sowings of one crop at one station on one day that differ in containers or cuts.
-    pub changed: Vec<ChangedBatch>,
-    /// Weeks and pledges for which something else is expected.
-    pub weeks: Vec<WeekDifference>,
-    /// Points of the second less those of the first; below 0 when the second is better.
-    pub objective_difference: f64,
-}
-
-/// Sowings that both plans have, but not alike.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct ChangedBatch {
-    /// In the first plan.
-    pub first: Vec<PlanSowing>,
-    /// In the second plan.
-    pub second: Vec<PlanSowing>,
-}
-
-/// What a pledge is expected to be sent in a week.
-#[derive(Debug, Serialize, ToSchema)]
-pub struct WeekDifference {
-    /// ISO week.
-    #[schema(example = "2026-W44")]
-    pub week: String,
-    /// The pledge.
-    pub pledge_id: Uuid,
-    /// Who is to receive it.
-    pub recipient_name: String,
-    /// The crop or group.
-    pub what: String,
-    /// By the first plan.
-    pub first: Mass,
-    /// By the second plan.
-    pub second: Mass,
 }
 
 /// How a plan is adopted.
@@ -347,6 +266,7 @@ impl TryFrom<PlanInput> for records::PlanFields {
             seed: input.seed.unwrap_or(1),
             work_limit: input.work_limit.unwrap_or(0),
             time_limit_seconds: input.time_limit_seconds.unwrap_or(USUAL_SECONDS),
+            wanted_chance_permille: input.wanted_chance_permille,
         })
     }
 }
@@ -391,6 +311,7 @@ impl From<records::Plan> for PlanHead {
             seed: plan.fields.seed,
             work_limit: Some(plan.fields.work_limit).filter(|work| *work > 0),
             time_limit_seconds: plan.fields.time_limit_seconds,
+            wanted_chance_permille: plan.fields.wanted_chance_permille,
             status: plan.solving,
             state: plan.state,
             cancel_requested: plan.cancel_requested,
@@ -439,6 +360,7 @@ impl From<AppWeek> for PlanWeek {
             short: Mass::of_milligrams(cell.short_milligrams()),
             recipient_name: cell.recipient_name,
             what: cell.what,
+            chance: cell.chance.map(Into::into),
         }
     }
 }
@@ -462,6 +384,9 @@ impl From<KeptAnswer> for PlanResult {
             containers_changed: totals.containers_changed,
             work_minutes: totals.minutes_tenths as f64 / 10.0,
             weeks: answer.weeks.into_iter().map(Into::into).collect(),
+            seasons: answer.seasons,
+            margin: answer.margin.map(Into::into),
+            remedies: answer.remedies.into_iter().map(Into::into).collect(),
             sowings: answer.sowings.into_iter().map(Into::into).collect(),
             notes: answer.notes,
         }
@@ -505,67 +430,6 @@ fn summary(answer: &KeptAnswer) -> String {
         "No plan can be better by more than {per_gram:.3} points for each gram pledged. \
          Expected weights are means: a harvest can turn out smaller."
     );
+    text += &likelihood(answer);
     text
-}
-
-impl From<explain::ShortPledge> for ShortPledge {
-    fn from(short: explain::ShortPledge) -> Self {
-        Self {
-            week: week(short.monday),
-            pledge_id: id(&short.pledge_id),
-            recipient_name: short.recipient_name,
-            what: short.what,
-            pledged: Mass::of_milligrams(short.pledged_milligrams),
-            short: Mass::of_milligrams(short.short_milligrams),
-            words: short.words,
-            ways: short.ways,
-            open_ways: short.open_ways,
-            causes: short
-                .causes
-                .into_iter()
-                .map(|cause| ShortCause {
-                    kind: cause.kind.to_owned(),
-                    ways: cause.ways,
-                    alone: cause.alone,
-                    words: cause.words,
-                })
-                .collect(),
-            rules: short
-                .rules
-                .iter()
-                .map(|rule| rule.as_str().to_owned())
-                .collect(),
-        }
-    }
-}
-
-impl From<compare::Comparison> for PlanComparison {
-    fn from(found: compare::Comparison) -> Self {
-        let sowings = |list: Vec<AppSowing>| list.into_iter().map(Into::into).collect();
-        Self {
-            only_first: sowings(found.only_first),
-            only_second: sowings(found.only_second),
-            changed: found
-                .changed
-                .into_iter()
-                .map(|batch| ChangedBatch {
-                    first: sowings(batch.first),
-                    second: sowings(batch.second),
-                })
-                .collect(),
-            weeks: found
-                .weeks
-                .into_iter()
-                .map(|cell| WeekDifference {
-                    week: week(cell.monday),
-                    pledge_id: id(&cell.pledge_id),
-                    recipient_name: cell.recipient_name,
-                    what: cell.what,
-                    first: Mass::of_milligrams(cell.first_milligrams),
-                    second: Mass::of_milligrams(cell.second_milligrams),
-                })
-                .collect(),
-            objective_difference: points(found.objective_difference_e4),
-        }
-    }
 }

@@ -4,12 +4,15 @@
 use std::collections::BTreeMap;
 
 use chrono::{Days, NaiveDate};
+use cotyl_planner::chance::{ChanceError, MarginError, MarginOptions};
 use cotyl_planner::check::{Verdict, check};
 use cotyl_planner::problem::{ClassCrop, Problem, Sowing};
 use cotyl_planner::{Control, Options, Plan, SolveError, solve};
 use serde::{Deserialize, Serialize};
 
+use super::chances::{MarginOutcome, WeekChance, add_chances, widen};
 use super::compile::{LeftOut, compile};
+use super::remedies::{Remedy, RemedyError, remedies};
 use super::season::{Season, SeasonError};
 
 /// Why there is no answer.
@@ -24,6 +27,33 @@ pub enum WorkError {
     /// The plan that was found breaks rules, so it is not recorded.
     #[error("the plan that was found breaks rules: {}", .0.join("; "))]
     Unsound(Vec<String>),
+    /// No chances can be worked out for the plan that was found.
+    #[error(transparent)]
+    Chances(#[from] ChanceError),
+    /// No margin can be worked out for the plan that was found.
+    #[error(transparent)]
+    Margin(#[from] MarginError),
+}
+
+impl From<RemedyError> for WorkError {
+    fn from(error: RemedyError) -> Self {
+        match error {
+            RemedyError::Season(error) => Self::Season(error),
+            RemedyError::Solve(error) => Self::Solve(error),
+        }
+    }
+}
+
+/// How a season is to be worked out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Search {
+    /// Seed of search and seasons.
+    pub seed: u64,
+    /// Search moves; 0 for what suits the size of the problem.
+    pub work: u64,
+    /// The chance, in thousandths, with which every weekly pledge is to be met; `None` for a plan
+    /// that meets them in the mean.
+    pub wanted_chance_permille: Option<i64>,
 }
 
 /// An answer as it is kept.
@@ -47,6 +77,15 @@ pub struct KeptAnswer {
     pub complete: bool,
     /// Remarks, in words for a coordinator.
     pub notes: Vec<String>,
+    /// Seasons that were drawn for the chances.
+    #[serde(default)]
+    pub seasons: usize,
+    /// What the margin came to, when one was asked for.
+    #[serde(default)]
+    pub margin: Option<MarginOutcome>,
+    /// Changes to the co-operative that would help most, each proven by solving again.
+    #[serde(default)]
+    pub remedies: Vec<Remedy>,
 }
 
 /// Sums over a plan.
@@ -83,6 +122,9 @@ pub struct PlanWeek {
     pub pledged_milligrams: i64,
     /// Expected to be sent.
     pub expected_milligrams: i64,
+    /// How likely it is to be met.
+    #[serde(default)]
+    pub chance: Option<WeekChance>,
 }
 
 impl PlanWeek {
@@ -127,40 +169,62 @@ pub struct PlanCut {
     pub milligrams: i64,
 }
 
-/// Works a season out: states the problem, solves it, checks the plan. `work` of 0 is what suits the
-/// size of the problem. The same season, seed and work give the same answer unless `control` stops
-/// it.
+/// Works a season out: states the problem, solves it, widens the plan by a margin if one is wanted,
+/// checks it and draws its chances. The same season and search give the same answer unless `control`
+/// stops it.
 ///
 /// # Errors
 /// [`WorkError`]; none for a season in which nothing can grow.
 pub fn work_out(
     season: &Season,
-    seed: u64,
-    work: u64,
+    search: Search,
     control: &dyn Control,
 ) -> Result<KeptAnswer, WorkError> {
     let compiled = compile(season, LeftOut::default())?;
     let problem = compiled.problem;
     let suited = Options::for_problem(&problem);
     let options = Options {
-        seed,
-        work: if work == 0 { suited.work } else { work },
+        seed: search.seed,
+        work: if search.work == 0 {
+            suited.work
+        } else {
+            search.work
+        },
         start: None,
     };
-    let answer = solve(&problem, &options, control)?;
+    let mut answer = solve(&problem, &options, control)?;
+    let mut notes = compiled.notes;
+    let tried = remedies(season, &problem, &answer.plan, &options, control)?;
+    if !tried.complete {
+        notes.push("the time ran out before every change that may help was tried".to_owned());
+    }
+    answer.plan = tried.plan;
+    let mut margin = None;
+    if let Some(wanted) = search.wanted_chance_permille {
+        let (seed, work) = (options.seed, options.work);
+        let options = MarginOptions { seed, work };
+        let (widened, outcome) = widen(season, &problem, &answer.plan, wanted, &options, control)?;
+        answer.plan = widened.plan;
+        answer.complete &= widened.complete;
+        margin = Some(outcome);
+    }
     let verdict = check(&problem, &answer.plan);
     if !verdict.valid {
         let problems = verdict.problems.into_iter().map(|problem| problem.message);
         return Err(WorkError::Unsound(problems.collect()));
     }
-    let mut notes = compiled.notes;
     notes.extend(missing(season, &problem));
     if !answer.complete {
         notes.push("the time ran out before the search came to its end".to_owned());
     }
+    let mut weeks = weeks(season, &verdict);
+    let seasons = add_chances(season, &problem, &answer.plan, search.seed, &mut weeks)?;
     Ok(KeptAnswer {
         sowings: sowings(season, &problem, &answer.plan),
-        weeks: weeks(season, &verdict),
+        weeks,
+        seasons,
+        margin,
+        remedies: tried.remedies,
         totals: totals(&verdict),
         objective_e4: verdict.objective_e4,
         bound_e4: answer.bound_e4,
@@ -232,6 +296,7 @@ fn weeks(season: &Season, verdict: &Verdict) -> Vec<PlanWeek> {
                 what: pledge.what.clone(),
                 pledged_milligrams: cell.pledge_dg * 100,
                 expected_milligrams: cell.sent_dg * 100,
+                chance: None,
             })
         })
         .collect()

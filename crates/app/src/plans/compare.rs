@@ -3,12 +3,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveDate;
-use cotyl_domain::{Operation, Refusal};
-use cotyl_store::{Tx, plans};
+use cotyl_domain::Operation;
+use cotyl_store::Tx;
 use uuid::Uuid;
 
 use super::answer::{KeptAnswer, PlanSowing};
-use super::request::{get, parse_answer};
+use super::compile::week_label;
+use super::request::solved;
 use crate::{App, Caller, Result};
 
 /// How a second plan differs from a first.
@@ -56,7 +57,7 @@ impl App {
     /// How the second plan differs from the first.
     ///
     /// # Errors
-    /// [`Refusal::WrongState`] when one of them is not solved.
+    /// [`cotyl_domain::Refusal::WrongState`] when one of them is not solved.
     pub async fn compare_plans(
         &self,
         caller: &Caller,
@@ -72,17 +73,78 @@ impl App {
     }
 }
 
-async fn answer_of(tx: &mut Tx, id: Uuid) -> Result<KeptAnswer> {
-    let plan = get(tx, id).await?;
-    match plans::contents(tx, id).await? {
-        Some((_, Some(answer))) => parse_answer(answer),
-        _ => Err(Refusal::WrongState {
-            what: format!("the plan {}", plan.fields.name),
-            state: plan.solving,
-            step: "compared".to_owned(),
-        }
-        .into()),
+impl Comparison {
+    /// Every difference in a sentence: what is sown otherwise, by day, then what pledges are sent.
+    #[must_use]
+    pub fn words(&self) -> Vec<String> {
+        let gone = self.only_first.iter().map(|sowing| {
+            let (count, place) = (sowing.containers, place(sowing));
+            (sowing.sow_on, format!("do not sow {count} {place}"))
+        });
+        let new = self.only_second.iter().map(|sowing| {
+            let (count, place) = (sowing.containers, place(sowing));
+            let cuts = cut_days(std::slice::from_ref(sowing));
+            (sowing.sow_on, format!("sow {count} {place}, cut on {cuts}"))
+        });
+        let changed = self.changed.iter().filter_map(ChangedBatch::words);
+        let mut sowings: Vec<(NaiveDate, String)> = gone.chain(new).chain(changed).collect();
+        sowings.sort();
+        let weeks = self.weeks.iter().map(|cell| {
+            let more = cell.second_milligrams - cell.first_milligrams;
+            let direction = if more > 0 { "more" } else { "less" };
+            format!(
+                "{}: {:.2} kg {direction} of {} for {}",
+                week_label(cell.monday, 0),
+                more.abs() as f64 / 1e6,
+                cell.what,
+                cell.recipient_name
+            )
+        });
+        sowings
+            .into_iter()
+            .map(|(day, words)| format!("{day}: {words}"))
+            .chain(weeks)
+            .collect()
     }
+}
+
+impl ChangedBatch {
+    fn words(&self) -> Option<(NaiveDate, String)> {
+        let sowing = self.second.first().or(self.first.first())?;
+        let containers = |sowings: &[PlanSowing]| -> i64 {
+            sowings.iter().map(|sowing| sowing.containers).sum()
+        };
+        let (before, after) = (containers(&self.first), containers(&self.second));
+        let mut words = if before == after {
+            format!("sow {after} {}", place(sowing))
+        } else {
+            format!("sow {after} instead of {before} {}", place(sowing))
+        };
+        let (cuts, cuts_before) = (cut_days(&self.second), cut_days(&self.first));
+        if cuts != cuts_before {
+            words += &format!(", cut on {cuts} instead of {cuts_before}");
+        }
+        Some((sowing.sow_on, words))
+    }
+}
+
+fn place(sowing: &PlanSowing) -> String {
+    format!(
+        "{} at {} ({})",
+        sowing.crop_name, sowing.station_name, sowing.site_name
+    )
+}
+
+/// Days of all cuts, in order.
+fn cut_days(sowings: &[PlanSowing]) -> String {
+    let cuts = sowings.iter().flat_map(|sowing| &sowing.cuts);
+    let days: BTreeSet<String> = cuts.map(|cut| cut.day.to_string()).collect();
+    days.into_iter().collect::<Vec<_>>().join(", ")
+}
+
+async fn answer_of(tx: &mut Tx, id: Uuid) -> Result<KeptAnswer> {
+    let (_, _, answer) = solved(tx, id, "compared").await?;
+    Ok(answer)
 }
 
 type BatchKey<'a> = (NaiveDate, &'a str, &'a str);

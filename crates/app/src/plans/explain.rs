@@ -4,17 +4,16 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
-use cotyl_domain::{Operation, Refusal};
+use cotyl_domain::Operation;
 use cotyl_growth::Relaxed;
 use cotyl_planner::check::check;
 use cotyl_planner::explain::{CauseKind, Limit, NothingDelivers, ShortReason, binding};
 use cotyl_planner::problem::{ClassCrop, Problem, Slot};
-use cotyl_store::plans;
 use uuid::Uuid;
 
 use super::answer::KeptAnswer;
 use super::compile::{LeftOut, compile, week_label};
-use super::request::{get, parse_answer};
+use super::request::solved;
 use super::season::{Season, SeasonError};
 use crate::{App, Caller, Error, Result};
 
@@ -129,24 +128,11 @@ impl App {
     /// Why the pledges that a plan leaves short are short.
     ///
     /// # Errors
-    /// [`Refusal::WrongState`] for a plan that is not solved.
+    /// [`cotyl_domain::Refusal::WrongState`] for a plan that is not solved.
     pub async fn explain_plan(&self, caller: &Caller, id: Uuid) -> Result<Vec<ShortPledge>> {
-        let (season, answer) = self
+        let (_, season, answer) = self
             .read(Operation::ExplainPlan, caller, async |tx, _| {
-                let plan = get(tx, id).await?;
-                match plans::contents(tx, id).await? {
-                    Some((Some(season), Some(answer))) => {
-                        let season: Season =
-                            serde_json::from_value(season).map_err(Error::internal)?;
-                        Ok((season, parse_answer(answer)?))
-                    }
-                    _ => Err(Refusal::WrongState {
-                        what: format!("the plan {}", plan.fields.name),
-                        state: plan.solving,
-                        step: "explained".to_owned(),
-                    }
-                    .into()),
-                }
+                solved(tx, id, "explained").await
             })
             .await?;
         tokio::task::spawn_blocking(move || explain(&season, &answer))
@@ -206,7 +192,7 @@ fn rules_in_the_way(
 }
 
 /// Targets and weeks that some sowing can serve.
-fn deliverable(problem: &Problem) -> BTreeSet<(String, usize)> {
+pub(super) fn deliverable(problem: &Problem) -> BTreeSet<(String, usize)> {
     let mut weeks_of: BTreeMap<(&str, &str), BTreeSet<usize>> = BTreeMap::new();
     for class in &problem.classes {
         let Some(site) = problem.sites.iter().find(|site| site.id == class.site) else {
@@ -370,7 +356,8 @@ fn share_of(some: usize, all: usize) -> String {
 }
 
 /// Puts the names of records in place of their ids.
-pub(super) fn with_names(text: &str, names: &BTreeMap<String, String>) -> String {
+#[must_use]
+pub fn with_names(text: &str, names: &BTreeMap<String, String>) -> String {
     let mut named = text.to_owned();
     for (id, name) in names {
         if id.parse::<Uuid>().is_ok() && named.contains(id.as_str()) {

@@ -2,10 +2,12 @@
 
 pub mod adopt;
 pub mod answer;
+pub mod chances;
 pub mod compare;
 pub mod compile;
 mod days;
 pub mod explain;
+pub mod remedies;
 pub mod request;
 pub mod scenario;
 pub mod season;

@@ -10,6 +10,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::answer::KeptAnswer;
+use super::season::Season;
 use super::{PLAN_JOB, changed_inputs};
 use crate::input::Problems;
 use crate::sowing_steps::SowingStep;
@@ -85,6 +86,17 @@ impl App {
                 answer: answer.map(parse_answer).transpose()?,
                 plan,
             })
+        })
+        .await
+    }
+
+    /// A solved plan with what it was made from and its answer, to be drawn.
+    ///
+    /// # Errors
+    /// [`Refusal::WrongState`] for a plan that is not solved.
+    pub async fn draw_plan(&self, caller: &Caller, id: Uuid) -> Result<(Plan, Season, KeptAnswer)> {
+        self.read(Operation::DrawPlan, caller, async |tx, _| {
+            solved(tx, id, "drawn").await
         })
         .await
     }
@@ -216,6 +228,22 @@ pub(super) async fn get(tx: &mut Tx, id: Uuid) -> Result<Plan> {
     plans::get(tx, id).await?.ok_or(Error::NotFound("plan"))
 }
 
+/// A solved plan with what it was made from and its answer; otherwise it cannot be put to `step`.
+pub(super) async fn solved(
+    tx: &mut Tx,
+    id: Uuid,
+    step: &str,
+) -> Result<(Plan, Season, KeptAnswer)> {
+    let plan = get(tx, id).await?;
+    match plans::contents(tx, id).await? {
+        Some((Some(season), Some(answer))) => {
+            let season = serde_json::from_value(season).map_err(Error::internal)?;
+            Ok((plan, season, parse_answer(answer)?))
+        }
+        _ => Err(wrong_state(&plan, step)),
+    }
+}
+
 pub(super) async fn lock(tx: &mut Tx, id: Uuid) -> Result<Plan> {
     plans::lock(tx, id).await?.ok_or(Error::NotFound("plan"))
 }
@@ -249,5 +277,8 @@ fn check_fields(fields: &PlanFields, today: NaiveDate) -> Result<()> {
         1,
         300,
     );
+    if let Some(permille) = fields.wanted_chance_permille {
+        problems.within("/wanted_chance_permille", permille.into(), 500, 990);
+    }
     problems.finish()
 }

@@ -11,7 +11,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::answer::{KeptAnswer, WorkError, work_out};
+use super::answer::{KeptAnswer, Search, WorkError, work_out};
 use super::season::Season;
 use crate::jobs::{JobEnd, LeasedJob};
 use crate::{App, Error, Result};
@@ -25,10 +25,8 @@ pub struct PlanWork {
     pub season: Season,
     /// How far everything had come then.
     pub inputs: Value,
-    /// Seed of the search.
-    pub seed: u64,
-    /// Search moves; 0 for what suits the size.
-    pub work_limit: u64,
+    /// How it is to be worked out.
+    pub search: Search,
     /// Longest solving.
     pub time_limit_seconds: u64,
 }
@@ -39,7 +37,7 @@ impl PlanWork {
     /// # Errors
     /// [`WorkError`].
     pub fn work_out(&self, reins: &Reins) -> std::result::Result<KeptAnswer, WorkError> {
-        work_out(&self.season, self.seed, self.work_limit, reins)
+        work_out(&self.season, self.search, reins)
     }
 }
 
@@ -106,8 +104,11 @@ impl App {
                     plan_id: plan.id,
                     season,
                     inputs: json!(inputs),
-                    seed: u64::try_from(fields.seed).unwrap_or_default(),
-                    work_limit: u64::try_from(fields.work_limit).unwrap_or_default(),
+                    search: Search {
+                        seed: u64::try_from(fields.seed).unwrap_or_default(),
+                        work: u64::try_from(fields.work_limit).unwrap_or_default(),
+                        wanted_chance_permille: fields.wanted_chance_permille.map(i64::from),
+                    },
                     time_limit_seconds: u64::try_from(fields.time_limit_seconds).unwrap_or(1),
                 })
             })

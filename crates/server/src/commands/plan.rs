@@ -1,5 +1,6 @@
 //! `cotyl plan`: solve a problem or a scenario from a file, without a database.
 
+use std::collections::BTreeMap;
 use std::io::{IsTerminal, Read, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -8,6 +9,7 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use cotyl_app::plans::compile::{LeftOut, compile};
+use cotyl_app::plans::explain::with_names;
 use cotyl_app::plans::scenario::Scenario;
 use cotyl_planner::check::{Verdict, check};
 use cotyl_planner::explain::binding;
@@ -44,7 +46,7 @@ const MOST_BYTES: u64 = 512 * 1024 * 1024;
 /// # Errors
 /// When the file cannot be read or the plan cannot be written.
 pub fn plan(arguments: &PlanArguments) -> Outcome {
-    let problem = read(&arguments.file)?;
+    let (problem, names) = read(&arguments.file)?;
     let mut options = Options::for_problem(&problem);
     options.seed = arguments.seed;
     if let Some(work) = arguments.work {
@@ -55,7 +57,7 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     control.finish();
     answer.plan.seconds = Some(control.started.elapsed().as_secs_f64());
     let verdict = check(&problem, &answer.plan);
-    summarise(&problem, &answer, &verdict);
+    summarise(&problem, &names, &answer, &verdict);
     let text = serde_json::to_string_pretty(&answer.plan)?;
     match &arguments.out {
         Some(path) => std::fs::write(path, text + "\n")
@@ -73,7 +75,11 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     Ok(())
 }
 
-fn read(path: &Path) -> Result<Problem, Box<dyn std::error::Error + Send + Sync>> {
+/// Names of records by their ids.
+type Names = BTreeMap<String, String>;
+
+/// A problem, with the names that a scenario gives.
+fn read(path: &Path) -> Result<(Problem, Names), Box<dyn std::error::Error + Send + Sync>> {
     let named = |fault: &dyn std::fmt::Display| format!("{}: {fault}", path.display());
     let packed = std::fs::read(path).map_err(|fault| named(&fault))?;
     let bytes = if packed.starts_with(&[0x1f, 0x8b]) {
@@ -92,8 +98,11 @@ fn read(path: &Path) -> Result<Problem, Box<dyn std::error::Error + Send + Sync>
     }
     let head: Head = serde_json::from_slice(&bytes)
         .map_err(|fault| named(&format!("this is not a JSON document: {fault}")))?;
-    let problem = match head.format.as_deref() {
-        Some(PROBLEM_FORMAT) => read_problem(&bytes).map_err(|fault| named(&fault))?,
+    let (problem, names) = match head.format.as_deref() {
+        Some(PROBLEM_FORMAT) => {
+            let problem = read_problem(&bytes).map_err(|fault| named(&fault))?;
+            (problem, Names::new())
+        }
         Some(other) => {
             return Err(named(&format!(
                 "the format {other:?} is not {PROBLEM_FORMAT:?}; a scenario has no format field"
@@ -104,9 +113,8 @@ fn read(path: &Path) -> Result<Problem, Box<dyn std::error::Error + Send + Sync>
             let season = Scenario::read(&bytes)
                 .and_then(Scenario::season)
                 .map_err(|fault| named(&fault))?;
-            compile(&season, LeftOut::default())
-                .map_err(|fault| named(&fault))?
-                .problem
+            let compiled = compile(&season, LeftOut::default()).map_err(|fault| named(&fault))?;
+            (compiled.problem, season.names())
         }
     };
     let found = faults(&problem);
@@ -122,7 +130,7 @@ fn read(path: &Path) -> Result<Problem, Box<dyn std::error::Error + Send + Sync>
         ))
         .into());
     }
-    Ok(problem)
+    Ok((problem, names))
 }
 
 /// Stops on time or on Ctrl-C, and shows progress where somebody looks.
@@ -191,7 +199,7 @@ impl Control for Terminal {
     }
 }
 
-fn summarise(problem: &Problem, answer: &Answer, verdict: &Verdict) {
+fn summarise(problem: &Problem, names: &Names, answer: &Answer, verdict: &Verdict) {
     let grams = |decigrams: i64| decigrams as f64 / 10.0;
     eprintln!(
         "{}: {} containers in {} sowings; {:.0} g of {:.0} g pledged are expected, {:.0} g are short, {:.0} g are more than anyone asked for",
@@ -231,6 +239,6 @@ fn summarise(problem: &Problem, answer: &Answer, verdict: &Verdict) {
     reasons.sort_by_key(|reason| std::cmp::Reverse(reason.short_dg));
     eprintln!("The largest of them, and what stands in the way:");
     for reason in reasons.iter().take(5) {
-        eprintln!("  {}", reason.summary());
+        eprintln!("  {}", with_names(&reason.summary(), names));
     }
 }

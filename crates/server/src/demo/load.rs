@@ -97,14 +97,14 @@ async fn sites(client: &mut Client) -> Result<BTreeMap<&'static str, String>, Fa
             "North school",
             hours(&weekdays, "08:00", "16:00"),
             420,
-            "120",
+            "260",
         ),
-        ("Library", library, 240, "80"),
+        ("Library", library, 240, "330"),
         (
             "Community hall",
             hours(&["monday", "wednesday", "saturday"], "09:00", "20:00"),
             300,
-            "100",
+            "200",
         ),
     ] {
         let body = json!({
@@ -235,11 +235,11 @@ async fn pledges(
         recipients.insert(name, client.make("/recipients", &body).await?);
     }
     for (recipient, group, kilograms, priority) in [
-        ("Corner pantry", "salad greens", "1.4", 3),
-        ("Corner pantry", "cooking greens", "0.7", 2),
-        ("Corner pantry", "herbs", "0.15", 2),
-        ("School kitchen", "salad greens", "0.3", 1),
-        ("School kitchen", "herbs", "0.05", 1),
+        ("Corner pantry", "salad greens", "1.2", 3),
+        ("Corner pantry", "cooking greens", "0.5", 2),
+        ("Corner pantry", "herbs", "0.12", 2),
+        ("School kitchen", "salad greens", "0.25", 1),
+        ("School kitchen", "herbs", "0.04", 1),
     ] {
         let body = json!({
             "recipient_id": recipients[recipient], "crop_id": null, "crop_group_id": groups[group],
@@ -276,7 +276,8 @@ async fn people(
 /// With the API's own words.
 pub async fn plan(client: &mut Client, this_week: IsoWeek) -> Result<Value, Fault> {
     let body = json!({
-        "name": "This term", "first_week": this_week.to_string(), "weeks": WEEKS, "time_limit_seconds": 20,
+        "name": "This term", "first_week": this_week.to_string(), "weeks": WEEKS, "time_limit_seconds": 30,
+        "wanted_chance_permille": 800,
     });
     let path = format!("/plans/{}", client.make("/plans", &body).await?);
     loop {

@@ -24,9 +24,14 @@ pub async fn screen(
 ) -> Result<(), Fault> {
     weeks(plan)?;
     reasons(client, plan).await?;
+    remedies(plan)?;
     tasks(client, today).await?;
     println!("\nThe API is at   http://{address}/api/v1");
     println!("Its document at http://{address}/docs/  (OpenAPI 3.1: /openapi/v1.json)");
+    println!(
+        "This plan's picture (SVG): /api/v1/plans/{}/picture",
+        text(plan, "id")?
+    );
     println!("\nSign in (POST /api/v1/sessions) with the password \"{PASSWORD}\" as");
     for (email, what) in [
         (COORDINATOR, "coordinator"),
@@ -56,6 +61,8 @@ struct Week {
     expected: i64,
     short: i64,
     missing: Vec<String>,
+    /// Seasons of a thousand in which its least likely pledge is met.
+    least_chance: Option<i64>,
 }
 
 fn weeks(plan: &Value) -> Result<(), Fault> {
@@ -68,6 +75,9 @@ fn weeks(plan: &Value) -> Result<(), Fault> {
         week.pledged += mass(&cell["pledged"])?.milligrams();
         week.expected += mass(&cell["expected"])?.milligrams();
         week.short += short.milligrams();
+        if let Some(met) = cell["chance"]["met_permille"].as_i64() {
+            week.least_chance = Some(week.least_chance.map_or(met, |least| least.min(met)));
+        }
         if short > Mass::ZERO {
             week.missing.push(format!(
                 "{} {} {}",
@@ -78,15 +88,18 @@ fn weeks(plan: &Value) -> Result<(), Fault> {
         }
     }
     println!(
-        "{:<9} {:>8} {:>9} {:>7}  short of (kg)",
-        "week", "pledged", "expected", "short"
+        "{:<9} {:>8} {:>9} {:>7} {:>12}  short of (kg)",
+        "week", "pledged", "expected", "short", "least chance"
     );
     for (label, week) in &weeks {
         println!(
-            "{label:<9} {:>8} {:>9} {:>7}  {}",
+            "{label:<9} {:>8} {:>9} {:>7} {:>12}  {}",
             kilograms(Mass::of_milligrams(week.pledged))?,
             kilograms(Mass::of_milligrams(week.expected))?,
             kilograms(Mass::of_milligrams(week.short))?,
+            week.least_chance
+                .map(|met| format!("{:.0} %", met as f64 / 10.0))
+                .unwrap_or_default(),
             week.missing.join(", ")
         );
     }
@@ -116,6 +129,19 @@ async fn reasons(client: &Client, plan: &Value) -> Result<(), Fault> {
             short.len() - 6,
             text(plan, "id")?
         );
+    }
+    Ok(())
+}
+
+fn remedies(plan: &Value) -> Result<(), Fault> {
+    println!("\nWhat would help most, one change at a time, each solved anew");
+    let remedies = plan["result"]["remedies"].as_array();
+    let remedies = remedies.map(Vec::as_slice).unwrap_or_default();
+    if remedies.is_empty() {
+        println!("  nothing that was tried");
+    }
+    for remedy in remedies {
+        println!("  {}", text(remedy, "words")?);
     }
     Ok(())
 }

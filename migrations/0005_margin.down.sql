@@ -1,0 +1,1 @@
+alter table plan drop column wanted_chance_permille;
