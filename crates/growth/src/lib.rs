@@ -14,6 +14,7 @@ mod climate;
 mod development;
 mod environment;
 mod ground;
+pub mod learning;
 mod light;
 mod profile;
 mod starter;

@@ -1,0 +1,62 @@
+//! What was learned, put into a crop profile, so that everything that reads a profile follows it.
+
+use super::{Learned, LearningError, Level, Place};
+use crate::profile::CropProfile;
+use crate::weight::emergence_share_permille;
+
+/// Longest days that a profile can hold.
+const MOST_DAYS: f64 = 730.0;
+
+impl Learned {
+    /// The profile of a crop as it is at a place by all that was learned: hand it to
+    /// [`crate::growing_arcs`], [`crate::expected_cuts`] and the like in place of the co-operative's
+    /// own. Days known for the bench ([`crate::KnownDays`]) still win over it.
+    ///
+    /// Days to the first cut and days to regrow are multiplied by the factor of days and rounded
+    /// to whole days, at least 1; the grams of every cut by that of grams. Germination becomes the
+    /// one with which as many containers stand as are learned to, given the seeds sown for each.
+    /// Learn from what the *original* profile expected, never from this one.
+    ///
+    /// # Errors
+    /// When the profile expects no container to stand.
+    pub fn applied(
+        &self,
+        profile: &CropProfile,
+        place: &Place,
+    ) -> Result<CropProfile, LearningError> {
+        let days = self.days(place, Level::CropStation).multiplier();
+        let grams = self.grams(place, Level::CropStation).multiplier();
+        let survival = self.survival(place, Level::CropStation, expected_survival(profile))?;
+        // The casts saturate; profiles are checked to be far from where that matters.
+        let scaled_days = |given: u32| match given {
+            0 => 0,
+            given => (f64::from(given) * days).round().clamp(1.0, MOST_DAYS) as u32,
+        };
+        Ok(CropProfile {
+            days_to_first_cut: scaled_days(profile.days_to_first_cut),
+            days_to_regrow: scaled_days(profile.days_to_regrow),
+            cut_milligrams: profile
+                .cut_milligrams
+                .iter()
+                .map(|&milligrams| (milligrams as f64 * grams).round() as i64)
+                .collect(),
+            germination_permille: germination_permille(survival.share(), profile.seeds_per_plant),
+            ..profile.clone()
+        })
+    }
+}
+
+/// Share of containers that a profile expects to stand, for [`super::SowingRecord`] and
+/// [`Learned::survival`].
+#[must_use]
+pub fn expected_survival(profile: &CropProfile) -> f64 {
+    emergence_share_permille(profile.germination_permille, profile.seeds_per_plant) as f64 / 1000.0
+}
+
+/// Germination of a seed with which this share of containers stands: the inverse of
+/// [`emergence_share_permille`].
+fn germination_permille(share: f64, seeds_per_plant: u32) -> i64 {
+    let fails = (1.0 - share).max(0.0);
+    let germination = 1.0 - fails.powf(1.0 / f64::from(seeds_per_plant.max(1)));
+    ((germination * 1000.0).round() as i64).clamp(1, 1000)
+}

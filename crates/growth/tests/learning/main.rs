@@ -1,0 +1,5 @@
+//! What the record of a co-operative teaches, on synthetic co-operatives whose truth is known.
+#![allow(clippy::unwrap_used)]
+
+mod coverage;
+mod world;
