@@ -8,8 +8,9 @@
 //! records of both are worth: for a single level `n/(n+k)` of the mean, k the ratio of the
 //! variances. The variances have a prior (see [`Assumptions`]) and are estimated by marginal
 //! likelihood; intervals are averaged over what the records leave open about them, so they widen
-//! where there are few records. Robust: a record that lies further than two standard deviations
-//! from what all *other* records foretell counts as if it lay there.
+//! where there are few records. Robust: a record that lies further than some standard deviations
+//! from what all *other* records foretell (one for the first record, tending to 2.25) counts as if
+//! it lay there.
 //!
 //! Days are learned about the median. Grams are learned about the mean, as a plan adds weights up:
 //! half the variance of a record is added to the logarithm. They are grams of the containers that
@@ -33,10 +34,9 @@ use serde::{Deserialize, Serialize};
 pub use apply::expected_survival;
 pub use level::{Level, Place, Scope};
 
-use integrate::NormalPrior;
 use level::{Hierarchy, LEVELS};
 use multiplicative::{LogFactor, Multiplicative, VariancePrior};
-use survival::{ShareBelief, Stand, Survivals};
+use survival::{ShareBelief, Stand, SurvivalPrior, Survivals};
 
 /// An observed figure beside the one that the profile expected, in the same unit.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -139,8 +139,8 @@ pub struct Assumptions {
     pub grams: FactorAssumptions,
     /// Correlation between the containers of one sowing, above 0 and below 1.
     pub correlation_within_sowing: f64,
-    /// Concentration κ of a level's survival m about the level above: variance m(1 - m)/(κ + 1).
-    pub survival_concentration: f64,
+    /// Scatter of each level's survival about the level above it: standard deviation of log odds.
+    pub survival_level: f64,
 }
 
 impl Assumptions {
@@ -160,7 +160,7 @@ impl Default for Assumptions {
                 levels: [0.12, 0.07, 0.09, 0.06, 0.1],
             },
             correlation_within_sowing: 0.1,
-            survival_concentration: 70.0,
+            survival_level: 0.35,
         }
     }
 }
@@ -268,6 +268,12 @@ impl Factor {
         self.0.frozen
     }
 
+    /// Probability that the true factor is below a value above 0.
+    #[must_use]
+    pub fn probability_below(&self, value: f64) -> f64 {
+        self.0.probability_below(value.ln())
+    }
+
     /// The central credible interval.
     ///
     /// # Errors
@@ -309,6 +315,12 @@ impl Survival {
     #[must_use]
     pub fn is_frozen(&self) -> bool {
         self.0.frozen
+    }
+
+    /// Probability that the true share is below a value above 0.
+    #[must_use]
+    pub fn probability_below(&self, value: f64) -> f64 {
+        self.0.probability_below(value)
     }
 
     /// The central credible interval of the share.
@@ -447,22 +459,22 @@ pub fn learn(
             })
         })
         .collect();
-    let correlation = assumptions.correlation_within_sowing;
     Ok(Learned {
         days: factor(Quantity::Days, &assumptions.days, SowingRecord::days_ratio),
-        grams: factor(Quantity::Grams, &assumptions.grams, SowingRecord::grams_ratio),
+        grams: factor(
+            Quantity::Grams,
+            &assumptions.grams,
+            SowingRecord::grams_ratio,
+        ),
         survivals: Survivals::learn(
             Hierarchy::new(
                 stands.iter().map(|stand| stand.place),
                 frozen(choices, Quantity::Survival, |share| share),
             ),
             &stands,
-            &NormalPrior {
-                means: [
-                    assumptions.survival_concentration.ln(),
-                    (correlation / (1.0 - correlation)).ln(),
-                ],
-                standard_deviation: 1.0,
+            &SurvivalPrior {
+                variance: assumptions.survival_level.powi(2),
+                correlation: assumptions.correlation_within_sowing,
             },
         ),
     })
@@ -478,7 +490,8 @@ impl SowingRecord {
     }
 
     fn days_ratio(&self) -> Option<f64> {
-        self.days_to_first_cut.map(|days| days.observed / days.expected)
+        self.days_to_first_cut
+            .map(|days| days.observed / days.expected)
     }
 
     /// Grams against those expected of the containers that stood; of all where nobody counted.
@@ -494,10 +507,7 @@ impl SowingRecord {
 impl FactorAssumptions {
     fn as_prior(&self) -> VariancePrior {
         VariancePrior {
-            log_ratios: NormalPrior {
-                means: self.levels.map(|level| 2.0 * (level / self.record).ln()),
-                standard_deviation: 1.0,
-            },
+            ratios: self.levels.map(|level| (level / self.record).powi(2)),
             record_variance: self.record * self.record,
             records: Assumptions::RECORDS,
         }
@@ -518,11 +528,7 @@ fn kept<'a>(
     })
 }
 
-fn frozen(
-    choices: &Choices,
-    quantity: Quantity,
-    on_scale: fn(f64) -> f64,
-) -> Vec<(Scope, f64)> {
+fn frozen(choices: &Choices, quantity: Quantity, on_scale: fn(f64) -> f64) -> Vec<(Scope, f64)> {
     choices
         .frozen
         .iter()
@@ -607,8 +613,8 @@ fn check_assumptions(assumptions: &Assumptions) -> Result<(), LearningError> {
             return Err(LearningError::Assumption(name));
         }
     }
-    if !is_positive(assumptions.survival_concentration) {
-        return Err(LearningError::Assumption("survival_concentration"));
+    if !is_positive(assumptions.survival_level) {
+        return Err(LearningError::Assumption("survival_level"));
     }
     let correlation = assumptions.correlation_within_sowing;
     if !is_positive(correlation) || correlation >= 1.0 {

@@ -2,24 +2,10 @@
 
 use statrs::distribution::{ContinuousCDF as _, Normal};
 
-/// Independent normal priors of unknown figures, mostly logarithms of variances.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct NormalPrior<const N: usize> {
-    /// Their means.
-    pub means: [f64; N],
-    /// Their common standard deviation.
-    pub standard_deviation: f64,
-}
-
-impl<const N: usize> NormalPrior<N> {
-    /// Logarithm of the density, but for a constant.
-    pub(super) fn log_density(&self, at: &[f64; N]) -> f64 {
-        let squares = at.iter().zip(&self.means).map(|(x, mean)| {
-            let distance = (x - mean) / self.standard_deviation;
-            distance * distance
-        });
-        -0.5 * squares.sum::<f64>()
-    }
+/// Logarithm, but for a constant, of the density of independent standard normal variates: the prior
+/// of all unknown figures, once scaled.
+pub(super) fn standard_log_density<const N: usize>(at: &[f64; N]) -> f64 {
+    -0.5 * at.iter().map(|x| x * x).sum::<f64>()
 }
 
 /// Widest step of the search in one direction.
@@ -73,37 +59,31 @@ pub(super) fn maximise<const N: usize>(
     (at, curvatures)
 }
 
-/// Bases of the Halton sequence, one for each direction.
-const BASES: [u32; 5] = [2, 3, 5, 7, 11];
-
 /// How much wider the nodes are spread than the curvature at the maximum asks for: tails are heavier
 /// than a normal's.
 const SPREAD: f64 = 1.25;
 
 /// Nodes and weights (of sum 1) that integrate against a density given by its logarithm: a fixed
-/// low-discrepancy sample from a normal about the maximum, weighted by importance.
+/// low-discrepancy sample (multiples of powers of a generalised golden ratio) from a normal about
+/// the maximum, weighted by importance. The prior is taken to be standard normal.
 pub(super) fn nodes<const N: usize>(
     log_density: impl Fn(&[f64; N]) -> f64,
     (mode, curvatures): ([f64; N], [f64; N]),
-    widest: f64,
     count: u32,
 ) -> Vec<(f64, [f64; N])> {
     let normal = Normal::standard();
+    let golden = generalised_golden_ratio(N);
     let spread = curvatures.map(|curvature| {
-        let fitting = if curvature < 0.0 {
-            (-1.0 / curvature).sqrt()
-        } else {
-            widest
-        };
-        SPREAD * fitting.min(widest)
+        // The prior is standard normal, so no direction is wider than 1.
+        SPREAD / (-curvature).max(1.0).sqrt()
     });
     let mut found: Vec<(f64, [f64; N])> = (1..=count)
         .map(|index| {
             let mut at = mode;
             let mut log_proposal = 0.0;
             for (direction, x) in at.iter_mut().enumerate() {
-                let base = BASES[direction % BASES.len()];
-                let z = normal.inverse_cdf(radical_inverse(index, base));
+                let turns = f64::from(index) * golden.powi(-1 - direction as i32);
+                let z = normal.inverse_cdf((0.5 + turns).fract().clamp(1e-9, 1.0 - 1e-9));
                 *x += spread[direction] * z;
                 log_proposal -= 0.5 * z * z;
             }
@@ -126,15 +106,13 @@ pub(super) fn nodes<const N: usize>(
     found
 }
 
-/// The digits of a number mirrored at the point: item of the van der Corput sequence.
-fn radical_inverse(mut index: u32, base: u32) -> f64 {
-    let (mut value, mut digit) = (0.0, 1.0);
-    while index > 0 {
-        digit /= f64::from(base);
-        value += digit * f64::from(index % base);
-        index /= base;
+/// The positive root of `x^(n+1) = x + 1`.
+fn generalised_golden_ratio(n: usize) -> f64 {
+    let mut root: f64 = 2.0;
+    for _ in 0..60 {
+        root = (1.0 + root).powf(1.0 / (n as f64 + 1.0));
     }
-    value
+    root
 }
 
 /// Where a rising function reaches `probability`, between `low` and `high`, by false position with

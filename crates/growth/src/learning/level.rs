@@ -109,9 +109,7 @@ impl Scope {
             Self::Group { group } => *group == place.group,
             Self::Crop { crop } => *crop == place.crop,
             Self::CropMethod { crop, method } => *crop == place.crop && *method == place.method,
-            Self::CropStation { crop, station } => {
-                *crop == place.crop && *station == place.station
-            }
+            Self::CropStation { crop, station } => *crop == place.crop && *station == place.station,
         }
     }
 }

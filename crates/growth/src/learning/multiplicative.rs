@@ -1,31 +1,40 @@
 //! One multiplicative factor (days or grams) of all places at once: logarithms of observed over
 //! expected in the nested normal model, robust against odd records, its variances integrated over.
 
-use statrs::distribution::{ContinuousCDF as _, StudentsT};
+use statrs::distribution::{Continuous as _, ContinuousCDF as _, Normal, StudentsT};
 
-use super::integrate::{NormalPrior, maximise, nodes, quantile};
+use super::integrate::{maximise, nodes, quantile, standard_log_density};
 use super::level::{Hierarchy, LEVELS, Level, Place};
 use super::nested::{Cell, Ratios, gather};
 
-/// A record further from what all others foretell than so many standard deviations counts as if it
-/// lay there (Huber's psi). Our own choice: it keeps 99 % of the efficiency with normal scatter.
-pub(super) const CLAMP: f64 = 2.0;
+/// How many standard deviations from what all others foretell a record may lie: one further out
+/// counts as if it lay there (Huber's psi). It is the first figure for the first record of all and
+/// tends to the second as others come: few records cannot say what is odd. Our own choice.
+const CLAMPS: (f64, f64) = (1.0, 2.25);
 
-/// Mean square of a standard normal variate clamped at [`CLAMP`]: 2Φ(c) − 1 − 2cφ(c) + 2c²(1 − Φ(c)).
-/// Sums of squares within cells are divided by it, so that normal scatter is not underestimated.
-const CLAMPED_SQUARE: f64 = 0.920_535;
+/// Other records with which the clamp is half way between the two.
+const HALF_WAY: f64 = 6.0;
 
 /// Rounds of clamping, each from the last.
 const ROUNDS: usize = 4;
 
 /// Points of the integral over the ratios of variances.
-const POINTS: u32 = 48;
+const POINTS: u32 = 64;
+
+/// Unknown figures behind the ratios: one for each level, and one that all levels share.
+const UNKNOWN: usize = LEVELS + 1;
+
+/// Standard deviations, in the prior, of the logarithm of each level's ratio alone and of what all
+/// have in common: how unlike each other the parts of a co-operative are differs between
+/// co-operatives more than between the levels of one.
+const ALONE: f64 = 1.0;
+const IN_COMMON: f64 = 1.2;
 
 /// What is assumed of a factor before there are records.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct VariancePrior {
-    /// Prior of the logarithms of the ratios between a level's variance and a record's.
-    pub log_ratios: NormalPrior<LEVELS>,
+    /// Ratios between a level's variance and a record's: medians.
+    pub ratios: Ratios,
     /// Variance of the logarithm of one record.
     pub record_variance: f64,
     /// How many records that variance counts for.
@@ -33,19 +42,38 @@ pub(super) struct VariancePrior {
 }
 
 impl VariancePrior {
-    /// Log posterior density of the log ratios, the variance of a record integrated out, but for
-    /// a constant.
-    fn log_density(&self, data: &Data<'_>, log_ratios: &[f64; LEVELS]) -> f64 {
-        let gathered = gather(
-            &data.hierarchy.nodes,
-            &data.cells,
-            &log_ratios.map(f64::exp),
-        );
-        self.log_ratios.log_density(log_ratios) + gathered.log_density
+    /// The ratios for unknown figures that are standard normal in the prior.
+    fn ratios(&self, unknown: &[f64; UNKNOWN]) -> Ratios {
+        let mut ratios = self.ratios;
+        for (ratio, own) in ratios.iter_mut().zip(unknown) {
+            *ratio *= (ALONE * own + IN_COMMON * unknown[LEVELS]).exp();
+        }
+        ratios
+    }
+
+    /// Log posterior density of the unknown figures, the variance of a record integrated out, but
+    /// for a constant.
+    fn log_density(&self, data: &Data<'_>, unknown: &[f64; UNKNOWN]) -> f64 {
+        let gathered = gather(&data.hierarchy.nodes, &data.cells, &self.ratios(unknown));
+        standard_log_density(unknown) + gathered.log_density
             - 0.5
                 * (self.records + data.count)
                 * (self.records * self.record_variance + gathered.quadratic).ln()
     }
+}
+
+/// The clamp for a number of records, and the mean square of a standard normal variate clamped there:
+/// `2Φ(c) - 1 - 2cφ(c) + 2c²(1 - Φ(c))`. Sums of squares within cells are divided by it, so that
+/// normal scatter is not underestimated.
+fn clamp_of(records: usize) -> (f64, f64) {
+    let others = records.saturating_sub(1) as f64;
+    let (few, many) = CLAMPS;
+    let clamp = few + (many - few) * others / (others + HALF_WAY);
+    let normal = Normal::standard();
+    let beyond = 1.0 - normal.cdf(clamp);
+    let square =
+        1.0 - 2.0 * beyond - 2.0 * clamp * normal.pdf(clamp) + 2.0 * clamp * clamp * beyond;
+    (clamp, square)
 }
 
 /// Records in the form in which the tree takes them.
@@ -58,13 +86,14 @@ struct Data<'a> {
 impl<'a> Data<'a> {
     fn new(hierarchy: &'a Hierarchy, records: &[(usize, f64)]) -> Self {
         let mut cells = vec![Cell::default(); hierarchy.nodes.len()];
+        let (_, square) = clamp_of(records.len());
         for &(cell, value) in records {
             // Updated as Welford does, so that equal records have no spread at all.
             let sums = &mut cells[cell];
             sums.weight += 1.0;
             let distance = value - sums.mean;
             sums.mean += distance / sums.weight;
-            sums.within += distance * (value - sums.mean) / CLAMPED_SQUARE;
+            sums.within += distance * (value - sums.mean) / square;
         }
         Self {
             hierarchy,
@@ -111,31 +140,30 @@ impl Multiplicative {
         // An order of their own makes sums independent of the order they come in.
         sorted.sort_unstable_by(|a, b| a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)));
 
-        let usual = prior.log_ratios.means;
-        let mut tamed = tame(&hierarchy, &sorted, &usual.map(f64::exp), prior);
+        let most_likely = |tamed: &[(usize, f64)]| {
+            let data = Data::new(&hierarchy, tamed);
+            maximise(|at| prior.log_density(&data, at), [0.0; UNKNOWN], 0.05, 4)
+        };
+        // Ratios as assumed first, so that no odd record can bring its own excuse along.
+        let tamed = tame(&hierarchy, &sorted, &prior.ratios, prior);
+        let (mode, _) = most_likely(&tamed);
+        let ratios = prior.ratios(&mode);
         if mean_of_ratio {
-            let shift = 0.5 * record_variance(&hierarchy, &tamed, &usual.map(f64::exp), prior);
+            let shift = 0.5 * record_variance(&hierarchy, &tamed, &ratios, prior);
             for (_, value) in &mut sorted {
                 *value += shift;
             }
-            tamed = tame(&hierarchy, &sorted, &usual.map(f64::exp), prior);
         }
-        let most_likely = |tamed: &[(usize, f64)]| {
-            let data = Data::new(&hierarchy, tamed);
-            maximise(|at| prior.log_density(&data, at), usual, 0.05, 4)
-        };
-        let (mode, _) = most_likely(&tamed);
-        tamed = tame(&hierarchy, &sorted, &mode.map(f64::exp), prior);
+        let tamed = tame(&hierarchy, &sorted, &ratios, prior);
         let maximum = most_likely(&tamed);
 
         let data = Data::new(&hierarchy, &tamed);
-        let widest = prior.log_ratios.standard_deviation;
-        let points = nodes(|at| prior.log_density(&data, at), maximum, widest, POINTS);
+        let points = nodes(|at| prior.log_density(&data, at), maximum, POINTS);
         let freedom = prior.records + data.count;
         let given = points
             .into_iter()
-            .map(|(weight, log_ratios)| {
-                let ratios = log_ratios.map(f64::exp);
+            .map(|(weight, unknown)| {
+                let ratios = prior.ratios(&unknown);
                 let gathered = gather(&hierarchy.nodes, &data.cells, &ratios);
                 Given {
                     weight,
@@ -244,38 +272,40 @@ impl LogFactor {
             .sum()
     }
 
+    /// Probability that it lies below `x`.
+    pub(super) fn probability_below(&self, x: f64) -> f64 {
+        let Ok(standard) = StudentsT::new(0.0, 1.0, self.freedom) else {
+            return f64::NAN;
+        };
+        let of_part = |part: &Part| {
+            let below = if part.scale > 0.0 {
+                standard.cdf((x - part.location) / part.scale)
+            } else {
+                f64::from(u8::from(x > part.location))
+            };
+            part.weight * below
+        };
+        self.parts.iter().map(of_part).sum()
+    }
+
     /// Where the cumulative distribution reaches a probability between 0 and 1.
     pub(super) fn quantile(&self, probability: f64) -> f64 {
         let (mean, deviation) = (self.mean(), self.variance().sqrt());
-        let standard = StudentsT::new(0.0, 1.0, self.freedom);
-        let Ok(standard) = standard else { return mean };
         if deviation <= 0.0 {
             return mean;
         }
-        let cumulative = |x: f64| {
-            self.parts
-                .iter()
-                .map(|part| {
-                    let below = if part.scale > 0.0 {
-                        standard.cdf((x - part.location) / part.scale)
-                    } else {
-                        f64::from(u8::from(x >= part.location))
-                    };
-                    part.weight * below
-                })
-                .sum()
-        };
+        let below = |x: f64| self.probability_below(x);
         let mut width = 4.0 * deviation;
         while width < 1e6 * deviation
-            && (cumulative(mean - width) > probability || cumulative(mean + width) < probability)
+            && (below(mean - width) > probability || below(mean + width) < probability)
         {
             width *= 2.0;
         }
-        quantile(cumulative, (mean - width, mean + width), probability)
+        quantile(below, (mean - width, mean + width), probability)
     }
 }
 
-/// Draws each record in to at most [`CLAMP`] standard deviations from what the others foretell:
+/// Draws each record in to at most the clamp's standard deviations from what the others foretell:
 /// mean and scatter are those that all records but this one give, so no record can excuse itself.
 fn tame(
     hierarchy: &Hierarchy,
@@ -283,6 +313,7 @@ fn tame(
     ratios: &Ratios,
     prior: &VariancePrior,
 ) -> Vec<(usize, f64)> {
+    let (clamp, _) = clamp_of(records.len());
     let mut tamed = records.to_vec();
     for _ in 0..ROUNDS {
         let data = Data::new(hierarchy, &tamed);
@@ -294,7 +325,7 @@ fn tame(
             let (mean, variance) = posterior[*cell];
             if variance <= 0.0 {
                 // The cell is held at a value, so this record does not move it.
-                let reach = CLAMP * (squares / (freedom + 1.0)).sqrt();
+                let reach = clamp * (squares / (freedom + 1.0)).sqrt();
                 *value = recorded.clamp(mean - reach, mean + reach);
                 continue;
             }
@@ -303,7 +334,7 @@ fn tame(
             let spread = 1.0 + 1.0 / precision;
             let distance = *value - foretold;
             let others = (squares - distance * distance / spread).max(0.0);
-            let reach = CLAMP * (spread * others / freedom).sqrt();
+            let reach = clamp * (spread * others / freedom).sqrt();
             *value = recorded.clamp(foretold - reach, foretold + reach);
         }
     }

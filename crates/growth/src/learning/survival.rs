@@ -1,16 +1,15 @@
 //! The share of containers that stand: beta-binomial sowings about the share of their cell, which
-//! scatters about the level above by a beta distribution, and so on up to the crop profile.
+//! scatters about the level above it by a beta distribution, and so on up to the crop profile.
 //!
-//! Each level passes its records on as a share and a number of trials that it is worth. A step of
-//! concentration κ between two levels adds the variance `m(1-m)/(κ+1)`, so n trials beyond it are
-//! worth `1 / (1/n + 1/(κ+1))`. For one level this is the beta-binomial model itself. Crops with
-//! other expected shares meet on the scale of log odds, above the level of the crop.
+//! What is known of a node is a beta distribution, held as a share m and the trials n it is worth. A
+//! step between two levels adds one variance to its log odds, which is `1 / (n m (1 - m))`, so that
+//! crops of which few or many fall scatter alike. The records of a cell are taken in exactly, on a
+//! grid, and passed on as the beta distribution with the same moments.
 
 use statrs::distribution::{Beta, ContinuousCDF as _};
 use statrs::function::beta::ln_beta;
-use statrs::function::gamma::ln_gamma;
 
-use super::integrate::{NormalPrior, maximise, nodes, quantile};
+use super::integrate::{maximise, nodes, quantile, standard_log_density};
 use super::level::{Hierarchy, Level, Place};
 
 /// Depth of the level at which all records have one expected share.
@@ -20,7 +19,7 @@ const CROP: usize = 2;
 const POINTS: u32 = 24;
 
 /// Keeps shares off 0 and 1, where log odds end.
-const LEAST_SHARE: f64 = 1e-6;
+const LEAST_SHARE: f64 = 1e-5;
 
 /// Trials of a value that is certain.
 const CERTAIN: f64 = 1e12;
@@ -35,22 +34,30 @@ pub(super) struct Stand<'a> {
     pub expected: f64,
 }
 
-/// The two unknown variances: logarithm of the concentration of a level about the one above it,
-/// and log odds of the correlation between the containers of one sowing.
-type Unknown = [f64; 2];
+/// What is assumed of the two variances before there are records: medians.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct SurvivalPrior {
+    /// Variance of the log odds of a level about the one above it.
+    pub variance: f64,
+    /// Correlation between the containers of one sowing.
+    pub correlation: f64,
+}
+
+impl SurvivalPrior {
+    /// Variance and correlation for unknown figures that are standard normal in the prior.
+    fn scales(&self, unknown: &[f64; 2]) -> (f64, f64) {
+        (
+            self.variance * unknown[0].exp(),
+            share_of(log_odds(self.correlation) + unknown[1]),
+        )
+    }
+}
 
 /// A share and the trials it is worth.
 #[derive(Debug, Clone, Copy, PartialEq)]
-struct Worth {
-    share: f64,
-    trials: f64,
-}
-
-/// Log of the beta-binomial probability of `stood` among `sown`.
-pub(super) fn log_probability(sown: u32, stood: u32, alpha: f64, beta: f64) -> f64 {
-    let (n, k) = (f64::from(sown), f64::from(stood));
-    let choices = ln_gamma(n + 1.0) - ln_gamma(k + 1.0) - ln_gamma(n - k + 1.0);
-    choices + ln_beta(alpha + k, beta + n - k) - ln_beta(alpha, beta)
+pub(super) struct Worth {
+    pub share: f64,
+    pub trials: f64,
 }
 
 fn log_odds(share: f64) -> f64 {
@@ -78,21 +85,133 @@ impl Worth {
         }
     }
 
-    /// As a prior for what lies one step further.
-    fn beyond(self, concentration: f64) -> Self {
-        let known = 1.0 / (self.trials + 1.0);
+    /// What it is worth one step further, where log odds have another `variance`.
+    fn beyond(self, variance: f64) -> Self {
+        let share = self.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
+        // The log odds of a beta distribution have a variance of about 1 / (trials m (1 - m)).
+        let product = share * (1.0 - share);
         Self {
             share: self.share,
-            trials: 1.0 / (known + (1.0 - known) / (concentration + 1.0)) - 1.0,
+            trials: self.trials / (1.0 + self.trials * product * variance),
         }
+    }
+}
+
+/// Shares, evenly spaced in log odds, with what sowings say of each.
+pub(super) struct Grid {
+    correlation: f64,
+    points: Vec<GridPoint>,
+    /// Sums of `ln(φ + j)` for j below each count, φ the concentration of a sowing.
+    all: Vec<f64>,
+}
+
+struct GridPoint {
+    share: f64,
+    log_share: f64,
+    log_rest: f64,
+    /// Sums of `ln(φ share + j)` and of `ln(φ (1 - share) + j)` for j below each count.
+    stood: Vec<f64>,
+    fallen: Vec<f64>,
+}
+
+/// Distance of the grid's points in log odds.
+const STEP: f64 = 0.3;
+
+/// Trials beyond which the grid is too coarse for moments, and a beta distribution fits anyway.
+const FINEST_TRIALS: f64 = 300.0;
+
+impl Grid {
+    /// All shares, for sowings of at most so many containers.
+    fn new(correlation: f64, most: u32) -> Self {
+        let shares: Vec<f64> = (-30..=30)
+            .map(|step| share_of(STEP * f64::from(step)))
+            .collect();
+        Self::around(&shares, correlation, most)
+    }
+
+    /// Some shares, in ascending order.
+    pub(super) fn around(shares: &[f64], correlation: f64, most: u32) -> Self {
+        let concentration = 1.0 / correlation - 1.0;
+        let sums = |start: f64| {
+            let mut sum = 0.0;
+            let mut sums = vec![0.0];
+            for below in 0..most {
+                sum += (start + f64::from(below)).ln();
+                sums.push(sum);
+            }
+            sums
+        };
+        let points = shares.iter().map(|&share| GridPoint {
+            share,
+            log_share: share.ln(),
+            log_rest: (1.0 - share).ln(),
+            stood: sums(concentration * share),
+            fallen: sums(concentration * (1.0 - share)),
+        });
+        Self {
+            correlation,
+            points: points.collect(),
+            all: sums(concentration),
+        }
+    }
+
+    /// Log probability of the sowings of a cell, but for the number of choices, and what they are
+    /// worth: the stood and trials of the beta distribution with the moments of the posterior,
+    /// less those of the prior.
+    pub(super) fn learn(&self, prior: Worth, sowings: &[(u32, u32)]) -> (f64, (f64, f64)) {
+        let (mut stood, mut trials) = (0.0, 0.0);
+        for &(sown, stands) in sowings {
+            let n = f64::from(sown);
+            let each = 1.0 / (1.0 + (n - 1.0) * self.correlation);
+            stood += f64::from(stands) * each;
+            trials += n * each;
+        }
+        let share = prior.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
+        let (alpha, beta) = (prior.trials * share, prior.trials * (1.0 - share));
+        let of_sowings = |point: &GridPoint| {
+            let of_each = sowings.iter().map(|&(sown, stands)| {
+                point.stood[stands as usize] + point.fallen[(sown - stands) as usize]
+                    - self.all[sown as usize]
+            });
+            of_each.sum::<f64>()
+        };
+        if prior.trials > FINEST_TRIALS {
+            let nearest = self
+                .points
+                .partition_point(|point| point.share < share - 1e-12);
+            let evidence = self.points.get(nearest).map_or(0.0, of_sowings);
+            return (evidence, (stood, trials));
+        }
+        let logs: Vec<f64> = self
+            .points
+            .iter()
+            .map(|point| alpha * point.log_share + beta * point.log_rest + of_sowings(point))
+            .collect();
+        let highest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+        for (log, point) in logs.iter().zip(&self.points) {
+            let weight = (log - highest).exp();
+            total += weight;
+            first += weight * point.share;
+            second += weight * point.share * (1.0 - point.share);
+        }
+        let mean = first / total;
+        // Variance of a beta distribution: mean (1 - mean) / (trials + 1).
+        let variance = (mean * (1.0 - mean) - second / total).max(1e-15);
+        let all = mean * (1.0 - mean) / variance - 1.0;
+        let exact = (trials <= FINEST_TRIALS).then(|| {
+            let trials = (all - prior.trials).max(0.0);
+            ((all * mean - alpha).clamp(0.0, trials), trials)
+        });
+        let evidence = (total * STEP).ln() + highest - ln_beta(alpha, beta);
+        (evidence, exact.unwrap_or((stood, trials)))
     }
 }
 
 /// Sums of stood and trials that reach each node from below, for one pair of variances.
 #[derive(Debug, Clone, PartialEq)]
 struct Sums {
-    concentration: f64,
-    correlation: f64,
+    variance: f64,
     /// Stood and trials.
     nodes: Vec<(f64, f64)>,
 }
@@ -129,22 +248,13 @@ impl Frame<'_> {
         if trials <= 0.0 || self.hierarchy.nodes[node].fixed.is_some() {
             return (0.0, 0.0);
         }
-        let step = sums.concentration + 1.0;
-        let passed = trials * step / (trials + step);
         let (from, to) = (self.expected_at(node), self.expected_at(parent));
-        let worth = if (from - to).abs() < 1e-12 {
-            Worth {
-                share: stood / trials,
-                trials: passed,
-            }
-        } else {
-            // One expected trial more keeps the log odds finite.
-            Worth {
-                share: (stood + from) / (trials + 1.0),
-                trials: passed,
-            }
-            .moved(from, to)
+        // One expected trial more keeps the log odds finite.
+        let worth = Worth {
+            share: (stood + from) / (trials + 1.0),
+            trials,
         };
+        let worth = worth.beyond(sums.variance).moved(from, to);
         (worth.share * worth.trials, worth.trials)
     }
 
@@ -154,7 +264,7 @@ impl Frame<'_> {
             share: self.common,
             trials: CERTAIN,
         };
-        let mut worth = top.beyond(sums.concentration);
+        let mut worth = top.beyond(sums.variance);
         for pair in path.windows(2) {
             let &[parent, child] = pair else { continue };
             let known = match self.hierarchy.nodes[parent].fixed {
@@ -173,20 +283,24 @@ impl Frame<'_> {
                     }
                 }
             };
-            let beyond = known.beyond(sums.concentration);
+            let beyond = known.beyond(sums.variance);
             worth = beyond.moved(self.expected_at(parent), self.expected_at(child));
         }
         worth
     }
 
-    /// Takes all sowings in, cell by cell, and gives the log probability of each given those
-    /// before it.
-    fn take_in(&self, cells: &[CellStands], unknown: &Unknown) -> (f64, Sums) {
+    /// Takes all sowings in, cell by cell, and gives the log probability of each cell's given those
+    /// of the cells before it.
+    fn take_in(&self, cells: &[CellStands], (variance, correlation): (f64, f64)) -> (f64, Sums) {
         let mut sums = Sums {
-            concentration: unknown[0].exp(),
-            correlation: share_of(unknown[1]),
+            variance,
             nodes: vec![(0.0, 0.0); self.hierarchy.nodes.len()],
         };
+        let most = cells
+            .iter()
+            .flat_map(|cell| &cell.sowings)
+            .map(|(sown, _)| *sown);
+        let grid = Grid::new(correlation, most.max().unwrap_or(0));
         let mut log_density = 0.0;
         for CellStands { path, sowings } in cells {
             let Some((&cell, above)) = path.split_last() else {
@@ -199,23 +313,11 @@ impl Frame<'_> {
                 },
                 None => self.prior(&sums, path),
             };
-            let (mut stood, mut trials) = (0.0, 0.0);
-            for &(sown, stands) in sowings {
-                let total = prior.trials + trials;
-                let share = (prior.trials * prior.share + stood) / total;
-                let known = 1.0 / (total + 1.0);
-                let one = 1.0 / (known + (1.0 - known) * sums.correlation) - 1.0;
-                let share = share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-                log_density += log_probability(sown, stands, one * share, one * (1.0 - share));
-                let n = f64::from(sown);
-                let each = 1.0 / (1.0 + (n - 1.0) * sums.correlation);
-                stood += f64::from(stands) * each;
-                trials += n * each;
-            }
+            let (evidence, worth) = grid.learn(prior, sowings);
+            log_density += evidence;
             let mut before = self.messages(&sums, above);
-            let parent_of_cell = above.last().copied();
-            sums.nodes[cell] = (stood, trials);
-            if let Some(parent) = parent_of_cell {
+            sums.nodes[cell] = worth;
+            if let Some(&parent) = above.last() {
                 let (stood, trials) = self.message(&sums, cell, parent);
                 sums.nodes[parent].0 += stood;
                 sums.nodes[parent].1 += trials;
@@ -249,11 +351,7 @@ pub(super) struct Survivals {
 }
 
 impl Survivals {
-    pub(super) fn learn(
-        hierarchy: Hierarchy,
-        stands: &[Stand<'_>],
-        prior: &NormalPrior<2>,
-    ) -> Self {
+    pub(super) fn learn(hierarchy: Hierarchy, stands: &[Stand<'_>], prior: &SurvivalPrior) -> Self {
         let mut sorted: Vec<(usize, &Stand<'_>)> = stands
             .iter()
             .filter_map(|stand| Some((hierarchy.cell(stand.place)?, stand)))
@@ -287,12 +385,13 @@ impl Survivals {
             expected: &expected,
             common,
         };
-        let density =
-            |unknown: &Unknown| prior.log_density(unknown) + frame.take_in(&cells, unknown).0;
-        let maximum = maximise(density, prior.means, 0.05, 4);
-        let given = nodes(density, maximum, prior.standard_deviation, POINTS)
+        let density = |unknown: &[f64; 2]| {
+            standard_log_density(unknown) + frame.take_in(&cells, prior.scales(unknown)).0
+        };
+        let maximum = maximise(density, [0.0; 2], 0.05, 4);
+        let given = nodes(density, maximum, POINTS)
             .into_iter()
-            .map(|(weight, unknown)| (weight, frame.take_in(&cells, &unknown).1))
+            .map(|(weight, unknown)| (weight, frame.take_in(&cells, prior.scales(&unknown)).1))
             .collect();
         Self {
             given,
@@ -366,7 +465,7 @@ impl Survivals {
         };
         for depth in path.len().saturating_sub(1)..=level.depth() {
             if depth >= path.len() {
-                worth = worth.beyond(sums.concentration);
+                worth = worth.beyond(sums.variance);
             }
             if let Some(share) = self.hierarchy.frozen_at(place, depth) {
                 // A frozen share is a share of this crop, whatever its profile expects.
@@ -427,22 +526,24 @@ impl ShareBelief {
             .sum()
     }
 
+    /// Probability that it lies below `share`.
+    pub(super) fn probability_below(&self, share: f64) -> f64 {
+        if self.frozen {
+            return f64::from(u8::from(share > self.mean()));
+        }
+        let of_part = |(weight, worth): &(f64, Worth)| {
+            let centre = worth.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
+            let beta = Beta::new(worth.trials * centre, worth.trials * (1.0 - centre));
+            weight * beta.map_or(f64::NAN, |beta| beta.cdf(share.clamp(0.0, 1.0)))
+        };
+        self.parts.iter().map(of_part).sum()
+    }
+
     /// Where the cumulative distribution reaches a probability between 0 and 1.
     pub(super) fn quantile(&self, probability: f64) -> f64 {
         if self.frozen {
             return self.mean();
         }
-        let parts: Vec<(f64, Beta)> = self
-            .parts
-            .iter()
-            .filter_map(|(weight, worth)| {
-                let share = worth.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-                let trials = worth.trials.min(CERTAIN);
-                let beta = Beta::new(trials * share, trials * (1.0 - share)).ok()?;
-                Some((*weight, beta))
-            })
-            .collect();
-        let cumulative = |x: f64| parts.iter().map(|(weight, beta)| weight * beta.cdf(x)).sum();
-        quantile(cumulative, (0.0, 1.0), probability)
+        quantile(|x| self.probability_below(x), (0.0, 1.0), probability)
     }
 }

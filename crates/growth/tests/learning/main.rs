@@ -2,4 +2,6 @@
 #![allow(clippy::unwrap_used)]
 
 mod coverage;
+mod plan_error;
+mod properties;
 mod world;

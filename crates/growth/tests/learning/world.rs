@@ -15,8 +15,8 @@ pub struct World {
     pub days_record: f64,
     pub grams_levels: [f64; 5],
     pub grams_record: f64,
-    /// Concentration of a level's survival about the level above.
-    pub concentration: f64,
+    /// Standard deviation of the log odds of a level's survival about the level above.
+    pub survival_level: f64,
     /// Correlation between the containers of a sowing.
     pub correlation: f64,
     pub sowings: usize,
@@ -28,7 +28,7 @@ pub const AS_ASSUMED: World = World {
     days_record: 0.12,
     grams_levels: [0.12, 0.07, 0.09, 0.06, 0.1],
     grams_record: 0.4,
-    concentration: 70.0,
+    survival_level: 0.35,
     correlation: 0.1,
     sowings: 60,
 };
@@ -39,7 +39,7 @@ pub const UNLIKE: World = World {
     days_record: 0.1,
     grams_levels: [0.25, 0.12, 0.15, 0.08, 0.2],
     grams_record: 0.3,
-    concentration: 30.0,
+    survival_level: 0.55,
     correlation: 0.2,
     sowings: 60,
 };
@@ -50,10 +50,29 @@ pub const ALIKE: World = World {
     days_record: 0.15,
     grams_levels: [0.08, 0.04, 0.05, 0.03, 0.05],
     grams_record: 0.5,
-    concentration: 150.0,
+    survival_level: 0.2,
     correlation: 0.05,
     sowings: 60,
 };
+
+impl World {
+    /// A kind of its own: each quantity's levels up to twice as unlike as assumed or half as much,
+    /// its records up to half again as scattered or by as much less, evenly on a log scale.
+    pub fn drawn(seed: u64) -> Self {
+        let mut random = ChaCha8Rng::seed_from_u64(seed ^ 0x5eed);
+        let mut times = |most: f64| random.random_range(-most.ln()..=most.ln()).exp();
+        let (days, grams) = (times(2.0), times(2.0));
+        Self {
+            days_levels: AS_ASSUMED.days_levels.map(|level| level * days),
+            days_record: AS_ASSUMED.days_record * times(1.5),
+            grams_levels: AS_ASSUMED.grams_levels.map(|level| level * grams),
+            grams_record: AS_ASSUMED.grams_record * times(1.5),
+            survival_level: AS_ASSUMED.survival_level * times(2.0),
+            correlation: AS_ASSUMED.correlation * times(2.0),
+            sowings: AS_ASSUMED.sowings,
+        }
+    }
+}
 
 pub const CROPS: [(&str, &str, f64); 6] = [
     ("lettuce", "salad", 0.96),
@@ -78,7 +97,7 @@ pub fn place(crop: usize, station: usize) -> Place {
     Place {
         group: CROPS[crop].1.into(),
         crop: CROPS[crop].0.into(),
-        method: if station % 2 == 0 {
+        method: if station.is_multiple_of(2) {
             GrowingMethod::Passive
         } else {
             GrowingMethod::Aerated
@@ -137,21 +156,17 @@ impl Cooperative {
         log.exp()
     }
 
-    /// True survival of a place: the wide levels about 0.9, moved in log odds to what is expected
-    /// of the crop.
+    /// True survival of a place, where the profile expects this share: what stands on average in
+    /// all co-operatives. The centre of the log odds is moved so that this is their mean, by the
+    /// usual approximation of a logistic-normal mean (constant 16√3/15π squared).
     pub fn survival(&mut self, place: &Place, expected: f64) -> f64 {
-        const WIDE: f64 = 0.9;
-        let odds = |share: f64| share / (1.0 - share);
-        let mut share: f64 = WIDE;
-        for (depth, name) in names(place).into_iter().enumerate() {
-            if depth == 2 {
-                let moved = odds(share.clamp(1e-4, 1.0 - 1e-4)) * odds(expected) / odds(WIDE);
-                share = moved / (1.0 + moved);
-            }
-            let drawn = self.beta(share, self.world.concentration);
-            share = *self.survival.entry(name).or_insert(drawn);
+        let variance = 5.0 * self.world.survival_level.powi(2);
+        let mut log_odds = (expected / (1.0 - expected)).ln() * (1.0 + 0.345_8 * variance).sqrt();
+        for name in names(place) {
+            let z = self.normal();
+            log_odds += *self.survival.entry(name).or_insert(z) * self.world.survival_level;
         }
-        share
+        1.0 / (1.0 + (-log_odds).exp())
     }
 
     /// The record of one sowing.
@@ -167,8 +182,7 @@ impl Cooperative {
         let sown = sown as u32;
         let days = self.days(&place) * (self.world.days_record * self.normal()).exp();
         let scatter = self.world.grams_record;
-        let grams =
-            self.grams(&place) * (scatter * self.normal() - 0.5 * scatter * scatter).exp();
+        let grams = self.grams(&place) * (scatter * self.normal() - 0.5 * scatter * scatter).exp();
         let lost = stood == 0;
         let expected_days = self.random.random_range(25.0..50.0);
         let expected_grams = 60.0 * f64::from(sown) * expected_survival;
@@ -192,10 +206,15 @@ impl Cooperative {
 
     /// The records of a term: sowings of any crop anywhere.
     pub fn term(&mut self) -> Vec<SowingRecord> {
+        self.term_of(&[0, 1, 2, 3, 4, 5], STATIONS)
+    }
+
+    /// The records of a term of some crops at the first stations.
+    pub fn term_of(&mut self, crops: &[usize], stations: usize) -> Vec<SowingRecord> {
         (0..self.world.sowings)
             .map(|index| {
-                let crop = self.random.random_range(0..CROPS.len());
-                let station = self.random.random_range(0..STATIONS);
+                let crop = crops[self.random.random_range(0..crops.len())];
+                let station = self.random.random_range(0..stations);
                 self.sow(crop, station, index as i64)
             })
             .collect()

@@ -1,0 +1,177 @@
+//! Against independent libraries: restricted maximum likelihood by statsmodels, and the whole
+//! posterior of factors by dense matrices and random draws of numpy and scipy, both written in
+//! `tests/independent_learning.py` from the model alone.
+
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde::Deserialize;
+use serde_json::{Value, json};
+
+use super::super::integrate::maximise;
+use super::super::level::{Level, Place};
+use super::super::nested::{Cell, gather};
+use super::super::{Assumptions, Choices, Measured, SowingRecord, learn};
+use super::{FLAT, one_level};
+use crate::profile::GrowingMethod;
+
+/// Runs a task of the script.
+fn ask(task: &str, input: &Value) -> Value {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let python = std::env::var_os("COTYL_CHECK_PYTHON").map_or_else(
+        || here.join("../../target/check-venv/bin/python"),
+        PathBuf::from,
+    );
+    assert!(python.exists(), "run cargo xtask setup");
+    let output = Command::new(python)
+        .arg(here.join("tests/independent_learning.py"))
+        .args([task, &input.to_string()])
+        .output()
+        .unwrap();
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
+    serde_json::from_slice(&output.stdout).unwrap()
+}
+
+/// A number from -1 to 1 that looks random.
+fn scramble(index: usize) -> f64 {
+    (index as f64 * 12.9898).sin() * 43758.5453 % 1.0
+}
+
+/// Unequal groups with a spread of their own.
+fn groups() -> Vec<Vec<f64>> {
+    (0..9)
+        .map(|group| {
+            let shift = 0.4 * scramble(group + 50);
+            (0..2 + group % 4)
+                .map(|index| shift + 0.3 * scramble(7 * group + index))
+                .collect()
+        })
+        .collect()
+}
+
+#[derive(Deserialize)]
+struct Reml {
+    between: f64,
+    within: f64,
+    effects: Vec<f64>,
+}
+
+#[test]
+fn one_level_agrees_with_statsmodels() {
+    let groups = groups();
+    let found: Reml = serde_json::from_value(ask("reml", &json!(groups))).unwrap();
+
+    let means: Vec<(f64, f64)> = groups
+        .iter()
+        .map(|group| {
+            let count = group.len() as f64;
+            (count, group.iter().sum::<f64>() / count)
+        })
+        .collect();
+    let (nodes, mut cells) = one_level(&means);
+    for ((cell, group), (_, mean)) in cells[1..].iter_mut().zip(&groups).zip(&means) {
+        *cell = Cell {
+            within: group.iter().map(|x| (x - mean) * (x - mean)).sum(),
+            ..*cell
+        };
+    }
+    let count: f64 = means.iter().map(|(count, _)| count).sum();
+    let ratios = |at: f64| [FLAT, at.exp(), 0.0, 0.0, 0.0];
+    let likelihood = |at: &[f64; 1]| {
+        let gathered = gather(&nodes, &cells, &ratios(at[0]));
+        gathered.log_density - 0.5 * (count - 1.0) * gathered.quadratic.ln()
+    };
+    let ([at], _) = maximise(likelihood, [0.0], 1e-7, 100);
+    let gathered = gather(&nodes, &cells, &ratios(at));
+    let within = gathered.quadratic / (count - 1.0);
+    let near = |found: f64, expected: f64, what: &str| {
+        assert!(
+            (found - expected).abs() < 2e-4,
+            "{what}: {found}, {expected}"
+        );
+    };
+    near(within, found.within, "variance within");
+    near(within * at.exp(), found.between, "variance between");
+    let posterior = gathered.posterior(&nodes, &ratios(at));
+    for ((mean, _), effect) in posterior[1..].iter().zip(&found.effects) {
+        near(*mean, *effect, "effect");
+    }
+}
+
+fn place(crop: usize, station: usize) -> Place {
+    Place {
+        group: if crop < 2 { "salad" } else { "herbs" }.into(),
+        crop: format!("crop {crop}"),
+        method: if station == 0 {
+            GrowingMethod::Passive
+        } else {
+            GrowingMethod::Aerated
+        },
+        station: format!("station {station}"),
+    }
+}
+
+/// Mean and standard deviation of the logarithm of the factor of days at each place, under the same
+/// assumptions. Records are near enough to each other that none is drawn in.
+#[test]
+fn factors_agree_with_an_independent_posterior() {
+    let mut records = Vec::new();
+    let mut rows = Vec::new();
+    for index in 0..45 {
+        let (crop, station) = (index % 3, (index / 3) % 3);
+        let log = 0.1 + 0.05 * crop as f64 - 0.04 * station as f64 + 0.12 * scramble(index);
+        let place = place(crop, station);
+        rows.push(json!([
+            place.group,
+            place.crop,
+            station == 0,
+            place.station,
+            log
+        ]));
+        records.push(SowingRecord {
+            place,
+            day: 0,
+            days_to_first_cut: Some(Measured {
+                observed: 35.0 * log.exp(),
+                expected: 35.0,
+            }),
+            grams: None,
+            containers_sown: 10,
+            containers_stood: None,
+            lost: false,
+            expected_survival: 0.9,
+        });
+    }
+    let assumptions = Assumptions::default();
+    let learned = learn(&records, &Choices::default(), &assumptions).unwrap();
+    let input = json!({
+        "rows": rows,
+        "levels": assumptions.days.levels,
+        "record": assumptions.days.record,
+        "records": Assumptions::RECORDS,
+    });
+    let found: Vec<(String, String, f64, f64)> =
+        serde_json::from_value(ask("posterior", &input)).unwrap();
+    assert_eq!(found.len(), 9);
+    for crop in 0..3 {
+        for station in 0..3 {
+            let place = place(crop, station);
+            let (.., mean, deviation) = found
+                .iter()
+                .find(|(of, at, ..)| *of == place.crop && *at == place.station)
+                .unwrap();
+            let factor = learned.days.at(&place, Level::CropStation);
+            let own = factor.variance().sqrt();
+            println!(
+                "{mean:.4} ± {deviation:.4}, here {:.4} ± {own:.4}",
+                factor.mean()
+            );
+            assert!((factor.mean() - mean).abs() < 0.15 * deviation);
+            assert!((own / deviation - 1.0).abs() < 0.1);
+        }
+    }
+}
