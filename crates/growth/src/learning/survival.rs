@@ -16,7 +16,7 @@ use super::level::{Hierarchy, Level, Place};
 const CROP: usize = 2;
 
 /// Points of the integral over the two variances.
-const POINTS: u32 = 24;
+const POINTS: u32 = 16;
 
 /// Keeps shares off 0 and 1, where log odds end.
 const LEAST_SHARE: f64 = 1e-5;

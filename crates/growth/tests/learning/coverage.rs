@@ -69,6 +69,6 @@ fn intervals_cover_over_all_kinds_of_cooperatives() {
 /// quantities are at an edge of the kinds at once, intervals are somewhat narrow or wide.
 #[test]
 fn intervals_stay_near_their_level_at_the_edges() {
-    check("unlike", 100, 0.1, |_| UNLIKE);
-    check("alike", 100, 0.12, |_| ALIKE);
+    check("unlike", 50, 0.12, |_| UNLIKE);
+    check("alike", 50, 0.12, |_| ALIKE);
 }

@@ -106,7 +106,7 @@ fn errors(seed: u64, crops: &[usize], stations: usize) -> (f64, f64) {
 
 /// Mean errors, in grams a week, untouched and taught.
 fn mean_errors(crops: &[usize], stations: usize) -> (f64, f64) {
-    const COOPERATIVES: u64 = 200;
+    const COOPERATIVES: u64 = 100;
     let (mut untouched, mut taught) = (0.0, 0.0);
     for seed in 0..COOPERATIVES {
         let (before, after) = errors(seed, crops, stations);
