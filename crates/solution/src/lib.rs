@@ -1,0 +1,35 @@
+//! Nutrient solutions: composition, choice of grams, conductivity, pH and the dose to correct it,
+//! solubility of concentrates, cautions; no I/O.
+
+mod activity;
+mod atom;
+mod component;
+mod conductivity;
+mod equilibrium;
+mod error;
+mod nutrient;
+mod product;
+mod recipe;
+mod root;
+mod solution;
+mod speciation;
+mod species;
+mod substance;
+mod water;
+
+pub use atom::{Atom, grams_per_mole};
+pub use component::{COMPONENTS, Component};
+pub use conductivity::{
+    ConductivityEstimate, GROWTH_PER_KELVIN, Scale, conductivity, conductivity_at, from_25_celsius,
+    to_25_celsius,
+};
+pub use equilibrium::{
+    Air, Conditions, Equilibrium, anchored_at_ph, equilibrium, equilibrium_at_ph,
+};
+pub use error::{InputFault, SolutionError};
+pub use nutrient::{LabelItem, NUTRIENTS, Nutrient, Nutrients};
+pub use product::{Basis, Form, Measure, Product};
+pub use recipe::{RecipeLine, batch_amounts, batch_litres, dissolve, grams_per_litre_for};
+pub use solution::{Solution, WATER_KILOGRAMS_PER_LITRE, dilute, mix};
+pub use substance::{Adjusts, Substance};
+pub use water::{Alkalinity, SourceWater, hydrogen_carbonate_water, water_of_alkalinity};
