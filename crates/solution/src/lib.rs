@@ -5,6 +5,7 @@ mod activity;
 mod atom;
 mod component;
 mod conductivity;
+mod dose;
 mod equilibrium;
 mod error;
 mod nutrient;
@@ -23,6 +24,7 @@ pub use conductivity::{
     ConductivityEstimate, GROWTH_PER_KELVIN, Scale, conductivity, conductivity_at, from_25_celsius,
     to_25_celsius,
 };
+pub use dose::{Dose, DoseAnswer, dose_to_ph};
 pub use equilibrium::{
     Air, Conditions, Equilibrium, anchored_at_ph, equilibrium, equilibrium_at_ph,
 };

@@ -37,7 +37,7 @@ pub struct Product {
     form: Form,
     moles_per_gram: [f64; COMPONENTS],
     unlisted_equivalents_per_gram: f64,
-    adjuster: Option<(Substance, f64)>,
+    substances: Vec<(Substance, f64)>,
 }
 
 /// An amount as a person measures it: by the balance or by the measuring cylinder.
@@ -81,11 +81,7 @@ impl Product {
                 ),
             ));
         }
-        if let [(substance, percent)] = mass_percent
-            && substance.adjusts().is_some()
-        {
-            product.adjuster = Some((*substance, *percent));
-        }
+        product.substances = mass_percent.to_vec();
         Ok(product)
     }
 
@@ -166,7 +162,7 @@ impl Product {
             form,
             moles_per_gram: [0.0; COMPONENTS],
             unlisted_equivalents_per_gram: 0.0,
-            adjuster: None,
+            substances: Vec::new(),
         })
     }
 
@@ -182,16 +178,33 @@ impl Product {
         self.form
     }
 
-    /// The one acid or base it consists of beside water, with its percentage by mass.
+    /// The pure substances it is made of, with their percentages by mass; none for a product known
+    /// by its label alone.
     #[must_use]
-    pub const fn adjuster(&self) -> Option<(Substance, f64)> {
-        self.adjuster
+    pub fn substances(&self) -> &[(Substance, f64)] {
+        &self.substances
     }
 
-    /// Which way it is meant to move the pH, where it is an acid or a base.
+    /// Which way it is meant to move the pH: where it holds acids but no bases, or bases but no
+    /// acids.
     #[must_use]
     pub fn adjusts(&self) -> Option<Adjusts> {
-        self.adjuster.and_then(|(substance, _)| substance.adjusts())
+        let mut ways = self
+            .substances
+            .iter()
+            .filter_map(|(substance, _)| substance.adjusts());
+        let first = ways.next()?;
+        ways.all(|way| way == first).then_some(first)
+    }
+
+    /// Moles per gram of the acids or bases in it.
+    #[must_use]
+    pub fn adjuster_moles_per_gram(&self) -> f64 {
+        self.substances
+            .iter()
+            .filter(|(substance, _)| substance.adjusts().is_some())
+            .map(|(substance, percent)| percent / 100.0 / substance.grams_per_mole())
+            .sum()
     }
 
     /// What a gram of it in a litre gives.

@@ -4,6 +4,7 @@
 
 mod composition;
 mod conductivity;
+mod dose;
 mod ph;
 
 /// How far a figure may be from a published one.
