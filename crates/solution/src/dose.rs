@@ -67,7 +67,8 @@ pub fn dose_to_ph(
         "g/L",
     )?;
     let way = adjusts(product)?;
-    let start = System::new(solution, conditions)?.balanced()?.ph();
+    let mut system = System::new(solution, conditions)?;
+    let start = system.balanced()?.ph();
     if (start - target).abs() <= REACHED {
         return Ok(DoseAnswer::There);
     }
@@ -76,9 +77,8 @@ pub fn dose_to_ph(
     }
     let with = |grams: f64| solution.plus(&product.gram_per_litre().scaled(grams));
     let charge = |grams: f64| {
-        System::new(&with(grams), conditions)
-            .ok()?
-            .charge_at(target)
+        system.put(&with(grams));
+        system.charge_at(target)
     };
     match root(0.0, most, CHARGE_TOLERANCE, charge) {
         Ok(grams) => Ok(DoseAnswer::Reaches(Box::new(Dose {

@@ -1,6 +1,6 @@
 //! The pH at which the charges balance, and what can be read off the solution there.
 
-use crate::component::{COMPONENTS, Component};
+use crate::component::Component;
 use crate::error::{SolutionError, celsius, ph, within};
 use crate::root::{NoRoot, root};
 use crate::solution::Solution;
@@ -190,10 +190,12 @@ impl System {
         })
     }
 
-    /// Puts other contents in, per kilogram of water.
-    pub(crate) const fn set(&mut self, moles: [f64; COMPONENTS], unlisted: f64) {
+    /// Puts another solution in its place.
+    pub(crate) fn put(&mut self, solution: &Solution) {
+        let (moles, unlisted) = solution.molalities();
         self.contents.moles = moles;
         self.contents.unlisted = unlisted;
+        self.water = solution.water_kilograms_per_litre();
     }
 
     pub(crate) fn at(&self, ph: f64) -> Option<Equilibrium> {
@@ -263,19 +265,18 @@ pub fn anchored_at_ph(
 ) -> Result<Solution, SolutionError> {
     let measured_ph = ph("measured_ph", measured_ph)?;
     let mut system = System::new(solution, conditions)?;
-    let (moles, listed) = solution.molalities();
     // inert ions take part in the ionic strength, so the charge they must carry is not quite linear
-    let mut unlisted = listed;
+    let water = solution.water_kilograms_per_litre();
+    let mut anchored = *solution;
     for _ in 0..100 {
-        system.set(moles, unlisted);
+        system.put(&anchored);
         let charge = system
             .charge_at(measured_ph)
             .ok_or_else(|| no_ph(NoRoot::NotFound))?;
-        unlisted -= charge;
         if charge.abs() <= CHARGE_TOLERANCE {
-            let water = solution.water_kilograms_per_litre();
-            return Ok(solution.with_unlisted((unlisted - listed) * water));
+            return Ok(anchored);
         }
+        anchored = anchored.with_unlisted(-charge * water);
     }
     Err(no_ph(NoRoot::NotFound))
 }

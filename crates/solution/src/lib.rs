@@ -5,6 +5,8 @@ mod activity;
 mod atom;
 mod component;
 mod conductivity;
+mod correction;
+mod correction_input;
 mod dose;
 mod equilibrium;
 mod error;
@@ -23,6 +25,10 @@ pub use component::{COMPONENTS, Component};
 pub use conductivity::{
     ConductivityEstimate, GROWTH_PER_KELVIN, Scale, conductivity, conductivity_at, from_25_celsius,
     to_25_celsius,
+};
+pub use correction::{
+    Advice, Advised, BufferEstimate, CAUTIOUS_SHARE, Correction, DoseReading, Portion, Prior,
+    SEARCHED_GRAMS_PER_LITRE, StopReason, advise, usual_maximum_grams_per_litre,
 };
 pub use dose::{Dose, DoseAnswer, dose_to_ph};
 pub use equilibrium::{

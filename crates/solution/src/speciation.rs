@@ -70,14 +70,21 @@ impl Chemistry {
     /// The forms at a pH, or nothing where the balances do not close.
     pub fn speciate(&self, contents: &Contents, ph: f64) -> Option<Speciation> {
         let mut free = contents.moles;
+        let present = present(contents);
         let mut ionic_strength = 0.01;
         for _ in 0..MOST_ROUNDS {
             let log_gammas = self.log_gammas(ionic_strength);
-            let factors = self.factors(&log_gammas, ph);
+            let factors = self.factors(&log_gammas, &present, ph);
             let fixed = contents
                 .log_carbon_dioxide_atmospheres
                 .map(|pressure| self.free_carbonate(pressure, &log_gammas, &factors));
-            balance(&mut free, contents, fixed, &factors, &self.is_cation)?;
+            balance(
+                &mut free,
+                contents,
+                fixed,
+                (&present, &factors),
+                &self.is_cation,
+            )?;
             let answer = self.collect(&free, &factors, log_gammas, ph, ionic_strength, contents);
             let found = answer.ionic_strength;
             if !found.is_finite() {
@@ -102,22 +109,21 @@ impl Chemistry {
             .collect()
     }
 
-    /// Molality of each species per product of the free molalities of its components.
-    fn factors(&self, log_gammas: &[f64], ph: f64) -> Vec<f64> {
-        SPECIES
-            .iter()
-            .zip(&self.log_constants)
-            .zip(log_gammas)
-            .map(|((species, log_constant), log_gamma)| {
-                // the first species are the components themselves, in their order
-                let of = |part: Option<Component>| part.map_or(0.0, |c| log_gammas[c.index()]);
-                let exponent = log_constant - f64::from(species.hydrogens) * ph
-                    + of(species.cation)
-                    + of(species.anion)
-                    - log_gamma;
-                10_f64.powf(exponent)
-            })
-            .collect()
+    /// Molality of each species per product of the free molalities of its components; nothing where
+    /// one of them is absent.
+    fn factors(&self, log_gammas: &[f64], present: &[usize], ph: f64) -> Vec<f64> {
+        let mut factors = vec![0.0; SPECIES.len()];
+        for &index in present {
+            let species = &SPECIES[index];
+            // the first species are the components themselves, in their order
+            let of = |part: Option<Component>| part.map_or(0.0, |c| log_gammas[c.index()]);
+            let exponent = self.log_constants[index] - f64::from(species.hydrogens) * ph
+                + of(species.cation)
+                + of(species.anion)
+                - log_gammas[index];
+            factors[index] = power_of_ten(exponent);
+        }
+        factors
     }
 
     fn free_carbonate(&self, pressure: f64, log_gammas: &[f64], factors: &[f64]) -> f64 {
@@ -125,7 +131,7 @@ impl Chemistry {
             .iter()
             .position(|species| species.name == "CO2")
             .unwrap_or_default();
-        10_f64.powf(self.log_carbon_dioxide + pressure - log_gammas[index]) / factors[index]
+        power_of_ten(self.log_carbon_dioxide + pressure - log_gammas[index]) / factors[index]
     }
 
     fn collect(
@@ -143,8 +149,8 @@ impl Chemistry {
             .map(|(species, factor)| factor * product(species, free))
             .collect();
         let log_gamma = |charge, size| self.debye_hueckel.log_gamma(charge, size, ionic_strength);
-        let hydrogen = 10_f64.powf(-ph - log_gamma(1, HYDROGEN_SIZE));
-        let hydroxide = 10_f64.powf(self.log_water + ph - log_gamma(-1, HYDROXIDE_SIZE));
+        let hydrogen = power_of_ten(-ph - log_gamma(1, HYDROGEN_SIZE));
+        let hydroxide = power_of_ten(self.log_water + ph - log_gamma(-1, HYDROXIDE_SIZE));
         let mut charge = hydrogen - hydroxide + contents.unlisted;
         let mut squares = hydrogen + hydroxide + contents.unlisted.abs();
         for (species, molality) in SPECIES.iter().zip(&molalities) {
@@ -163,6 +169,24 @@ impl Chemistry {
     }
 }
 
+fn power_of_ten(exponent: f64) -> f64 {
+    (exponent * std::f64::consts::LN_10).exp()
+}
+
+/// Indices of the species whose components are all there.
+fn present(contents: &Contents) -> Vec<usize> {
+    let is_there = |part: Option<Component>| {
+        part.is_none_or(|component| {
+            contents.moles[component.index()] > 0.0
+                || (component == Component::Carbonate
+                    && contents.log_carbon_dioxide_atmospheres.is_some())
+        })
+    };
+    (0..SPECIES.len())
+        .filter(|&index| is_there(SPECIES[index].cation) && is_there(SPECIES[index].anion))
+        .collect()
+}
+
 /// Product of the free molalities of the components of a species.
 fn product(species: &Species, free: &[f64; COMPONENTS]) -> f64 {
     let of = |part: Option<Component>| part.map_or(1.0, |component| free[component.index()]);
@@ -175,7 +199,7 @@ fn balance(
     free: &mut [f64; COMPONENTS],
     contents: &Contents,
     fixed_carbonate: Option<f64>,
-    factors: &[f64],
+    (present, factors): (&[usize], &[f64]),
     is_cation: &[bool; COMPONENTS],
 ) -> Option<()> {
     if let Some(carbonate) = fixed_carbonate {
@@ -185,7 +209,8 @@ fn balance(
         let mut change: f64 = 0.0;
         for cations in [true, false] {
             let mut per_free = [0.0; COMPONENTS];
-            for (species, factor) in SPECIES.iter().zip(factors) {
+            for &index in present {
+                let (species, factor) = (&SPECIES[index], factors[index]);
                 let (own, other) = if cations {
                     (species.cation, species.anion)
                 } else {
@@ -197,11 +222,9 @@ fn balance(
             }
             for (index, &total) in contents.moles.iter().enumerate() {
                 let given = fixed_carbonate.is_some() && index == Component::Carbonate.index();
-                if is_cation[index] == cations && !given {
+                if is_cation[index] == cations && !given && total > 0.0 {
                     let next = total / per_free[index];
-                    if total > 0.0 {
-                        change = change.max((next - free[index]).abs() / next);
-                    }
+                    change = change.max((next - free[index]).abs() / next);
                     free[index] = next;
                 }
             }
