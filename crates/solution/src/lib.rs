@@ -14,6 +14,7 @@ mod nutrient;
 mod product;
 mod recipe;
 mod root;
+mod solubility;
 mod solution;
 mod speciation;
 mod species;
@@ -38,6 +39,10 @@ pub use error::{InputFault, SolutionError};
 pub use nutrient::{LabelItem, NUTRIENTS, Nutrient, Nutrients};
 pub use product::{Basis, Form, Measure, Product};
 pub use recipe::{RecipeLine, batch_amounts, batch_litres, dissolve, grams_per_litre_for};
+pub use solubility::{
+    Compatibility, HIGHEST_JUDGED_IONIC_STRENGTH, MARGIN, Precipitate, Saturation, compatibility,
+    saturations,
+};
 pub use solution::{Solution, WATER_KILOGRAMS_PER_LITRE, dilute, mix};
 pub use substance::{Adjusts, Substance};
 pub use water::{Alkalinity, SourceWater, hydrogen_carbonate_water, water_of_alkalinity};

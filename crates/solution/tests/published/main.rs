@@ -6,6 +6,7 @@ mod composition;
 mod conductivity;
 mod dose;
 mod ph;
+mod solubility;
 
 /// How far a figure may be from a published one.
 #[derive(Clone, Copy)]
