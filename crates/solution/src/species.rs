@@ -201,6 +201,16 @@ pub const SPECIES: &[Species] = &[
     anion("Iron chelate", C::Iron, DAVIES, 0.0),
     Species {
         hydrogens: -1,
+        constant: heat(-12.78, 0.0),
+        ..cation("CaOH+", C::Calcium, DAVIES, PAIR)
+    },
+    Species {
+        hydrogens: -1,
+        constant: heat(-11.44, 15.952),
+        ..cation("MgOH+", C::Magnesium, fitted(6.5), PAIR)
+    },
+    Species {
+        hydrogens: -1,
         constant: heat(-9.252, 12.48),
         conductivity: 0.0,
         ..cation("NH3", C::Ammonium, DAVIES, 0.0)
