@@ -10,6 +10,7 @@ mod correction_input;
 mod dose;
 mod equilibrium;
 mod error;
+mod formulate;
 mod nutrient;
 mod product;
 mod recipe;
@@ -36,6 +37,9 @@ pub use equilibrium::{
     Air, Conditions, Equilibrium, anchored_at_ph, equilibrium, equilibrium_at_ph,
 };
 pub use error::{InputFault, SolutionError};
+pub use formulate::{
+    Amount, Available, Ceiling, Formulated, Formulation, Met, Target, TargetItem, formulate,
+};
 pub use nutrient::{LabelItem, NUTRIENTS, Nutrient, Nutrients};
 pub use product::{Basis, Form, Measure, Product};
 pub use recipe::{RecipeLine, batch_amounts, batch_litres, dissolve, grams_per_litre_for};
