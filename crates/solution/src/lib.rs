@@ -3,6 +3,7 @@
 
 mod activity;
 mod atom;
+pub mod caution;
 mod component;
 mod conductivity;
 mod correction;
@@ -11,6 +12,7 @@ mod dose;
 mod equilibrium;
 mod error;
 mod formulate;
+mod mixing;
 mod nutrient;
 mod product;
 mod recipe;
@@ -40,6 +42,7 @@ pub use error::{InputFault, SolutionError};
 pub use formulate::{
     Amount, Available, Ceiling, Formulated, Formulation, Met, Target, TargetItem, formulate,
 };
+pub use mixing::{MixingStep, WATER_FIRST_PERCENT, mixing_order};
 pub use nutrient::{LabelItem, NUTRIENTS, Nutrient, Nutrients};
 pub use product::{Basis, Form, Measure, Product};
 pub use recipe::{RecipeLine, batch_amounts, batch_litres, dissolve, grams_per_litre_for};
