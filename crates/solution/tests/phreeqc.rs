@@ -423,10 +423,8 @@ struct Allowed {
     dose_percent: f64,
 }
 
-fn compare(data: &str, allowed: &Allowed) {
-    let cases = grid();
-    assert!(cases.len() >= 300, "{} cases", cases.len());
-    let theirs = phreeqc(&cases, data);
+fn compare(data: &str, cases: &[Case], allowed: &Allowed) {
+    let theirs = phreeqc(cases, data);
     assert_eq!(theirs.len(), cases.len());
     let mut kinds: [Largest; 8] = std::array::from_fn(|_| Largest::default());
     let [ph, open, warm, strong, ionic, conductivity, gypsum, dose] = &mut kinds;
@@ -465,13 +463,18 @@ fn compare(data: &str, allowed: &Allowed) {
     ionic.report("ionic strength, %", 2.0);
     conductivity.report("conductivity, %", allowed.conductivity_percent);
     gypsum.report("saturation index of gypsum", allowed.gypsum);
-    dose.report("dose of acid or base, %", allowed.dose_percent);
+    if dose.cases > 0 {
+        dose.report("dose of acid or base, %", allowed.dose_percent);
+    }
 }
 
 #[test]
 fn agrees_with_phreeqc() {
+    let cases = grid();
+    assert!(cases.len() >= 300, "{} cases", cases.len());
     compare(
         "without NaCO3-",
+        &cases,
         &Allowed {
             ph: 0.02,
             ph_of_concentrates: 0.05,
@@ -486,8 +489,13 @@ fn agrees_with_phreeqc() {
 /// standard speaks against it. That is worth up to 0.02 pH in the most alkaline sodium water.
 #[test]
 fn differs_from_the_file_as_distributed_by_one_pair() {
+    let cases: Vec<Case> = grid()
+        .into_iter()
+        .filter(|case| case.adjust.is_none())
+        .collect();
     compare(
         "as distributed",
+        &cases,
         &Allowed {
             ph: 0.03,
             ph_of_concentrates: 0.05,
