@@ -1,5 +1,6 @@
 //! The pH at which the charges balance, and what can be read off the solution there.
 
+use crate::activity::HIGHEST_IONIC_STRENGTH;
 use crate::component::Component;
 use crate::error::{SolutionError, celsius, ph, within};
 use crate::root::{NoRoot, root};
@@ -69,6 +70,13 @@ impl Equilibrium {
     #[must_use]
     pub const fn ionic_strength(&self) -> f64 {
         self.speciation.ionic_strength
+    }
+
+    /// Whether the activity coefficients are within their range for every ion: to 0.5 mol/kg, fifteen
+    /// times a full nutrient solution. Beyond it a pH is a rough figure.
+    #[must_use]
+    pub fn is_well_within_range(&self) -> bool {
+        self.speciation.ionic_strength <= 0.5
     }
 
     /// Equivalents per kilogram of water by which the charges fail to balance.
@@ -215,8 +223,20 @@ impl System {
     pub(crate) fn balanced(&self) -> Result<Equilibrium, SolutionError> {
         let (low, high) = PH_RANGE;
         let ph = root(low, high, CHARGE_TOLERANCE, |ph| self.charge_at(ph)).map_err(no_ph)?;
-        self.at(ph).ok_or_else(|| no_ph(NoRoot::NotFound))
+        let found = self.at(ph).ok_or_else(|| no_ph(NoRoot::NotFound))?;
+        in_range(found)
     }
+}
+
+fn in_range(found: Equilibrium) -> Result<Equilibrium, SolutionError> {
+    if found.ionic_strength() > HIGHEST_IONIC_STRENGTH {
+        return Err(SolutionError::NoAnswer(format!(
+            "the ionic strength is {:.1} mol/kg; activity coefficients are given to \
+             {HIGHEST_IONIC_STRENGTH} only",
+            found.ionic_strength()
+        )));
+    }
+    Ok(found)
 }
 
 fn no_ph(reason: NoRoot) -> SolutionError {
@@ -231,7 +251,8 @@ fn no_ph(reason: NoRoot) -> SolutionError {
 ///
 /// # Errors
 /// [`SolutionError::Input`] for conditions out of range; [`SolutionError::NoAnswer`] where no pH
-/// from 0 to 14 balances the charges, or the equilibria do not converge.
+/// from 0 to 14 balances the charges, the equilibria do not converge, or the ionic strength is over
+/// 6 mol/kg.
 pub fn equilibrium(
     solution: &Solution,
     conditions: Conditions,
@@ -249,9 +270,10 @@ pub fn equilibrium_at_ph(
     at_ph: f64,
 ) -> Result<Equilibrium, SolutionError> {
     let at_ph = ph("ph", at_ph)?;
-    System::new(solution, conditions)?
+    let found = System::new(solution, conditions)?
         .at(at_ph)
-        .ok_or_else(|| no_ph(NoRoot::NotFound))
+        .ok_or_else(|| no_ph(NoRoot::NotFound))?;
+    in_range(found)
 }
 
 /// The same solution with as many inert ions as give it a measured pH.

@@ -5,8 +5,8 @@
 //! grams.
 
 use good_lp::{
-    Expression, ProblemVariables, ResolutionError, Solution as _, SolverModel, Variable,
-    constraint, variable,
+    Constraint, Expression, ProblemVariables, ResolutionError, Solution as _, SolverModel,
+    Variable, constraint, variable,
 };
 
 use crate::error::{SolutionError, positive, within};
@@ -92,6 +92,8 @@ pub struct Formulation<'a> {
     pub targets: &'a [Target],
     /// What must not be passed.
     pub ceilings: &'a [Ceiling],
+    /// Products, by their position, that must not both be used.
+    pub forbidden_pairs: &'a [(usize, usize)],
 }
 
 /// One product of the answer.
@@ -137,6 +139,8 @@ const NONE: f64 = 1e-9;
 const GRAM_COST: f64 = 1e-7;
 /// Largest number of scoops of one product.
 const MOST_SCOOPS: f64 = 100_000.0;
+/// Most grams per litre of a product that shares a forbidden pair.
+const MOST_GRAMS_PER_LITRE: f64 = 20.0;
 /// Seconds the solver may take.
 const SECONDS: f64 = 10.0;
 
@@ -178,6 +182,7 @@ pub fn formulate(question: &Formulation<'_>) -> Result<Formulated, SolutionError
             room,
         ));
     }
+    rows.extend(apart(&mut variables, question, &columns));
     let mut model = variables.minimise(objective).using(good_lp::microlp);
     model = good_lp::WithTimeLimit::with_time_limit(model, SECONDS);
     for row in rows {
@@ -197,6 +202,7 @@ struct Column {
     variable: Variable,
     /// Grams per litre of one unit of the variable.
     unit: f64,
+    most_grams_per_litre: f64,
     in_scoops: bool,
 }
 
@@ -226,6 +232,7 @@ impl Column {
             index,
             variable: variables.add(variable),
             unit,
+            most_grams_per_litre: most,
             in_scoops: available.scoop_grams.is_some(),
         })
     }
@@ -233,6 +240,33 @@ impl Column {
     fn grams_per_litre(&self) -> Expression {
         self.variable * self.unit
     }
+}
+
+/// At most one of each forbidden pair: a product is used only where its switch is on, and no pair has
+/// both on.
+fn apart(
+    variables: &mut ProblemVariables,
+    question: &Formulation<'_>,
+    columns: &[Column],
+) -> Vec<Constraint> {
+    let mut rows = Vec::new();
+    for (first, second) in question.forbidden_pairs {
+        let found = |index: &usize| columns.iter().find(|column| column.index == *index);
+        let (Some(first), Some(second)) = (found(first), found(second)) else {
+            continue;
+        };
+        let mut on = Expression::default();
+        for column in [first, second] {
+            let switch = variables.add(variable().binary());
+            rows.push(constraint::leq(
+                column.grams_per_litre(),
+                switch * column.most_grams_per_litre.min(MOST_GRAMS_PER_LITRE),
+            ));
+            on += switch;
+        }
+        rows.push(constraint::leq(on, 1.0));
+    }
+    rows
 }
 
 /// mg/L that the products bring of an item.
@@ -321,6 +355,11 @@ fn check(question: &Formulation<'_>) -> Result<(), SolutionError> {
             return Err(SolutionError::input(name, "it is named twice"));
         }
     }
+    check_ceilings(question)?;
+    check_products(question)
+}
+
+fn check_ceilings(question: &Formulation<'_>) -> Result<(), SolutionError> {
     let water = question.water.nutrients();
     for ceiling in question.ceilings {
         let name = ceiling.item.name();
@@ -335,6 +374,10 @@ fn check(question: &Formulation<'_>) -> Result<(), SolutionError> {
             ));
         }
     }
+    Ok(())
+}
+
+fn check_products(question: &Formulation<'_>) -> Result<(), SolutionError> {
     for available in question.products {
         let field = |what: &str| format!("{what} of {}", available.product.name());
         within(
@@ -349,6 +392,14 @@ fn check(question: &Formulation<'_>) -> Result<(), SolutionError> {
         }
         if let Some(scoop) = available.scoop_grams {
             positive(&field("scoop_grams"), scoop, 10_000.0, "g")?;
+        }
+    }
+    for (first, second) in question.forbidden_pairs {
+        if first == second || (*first).max(*second) >= question.products.len() {
+            return Err(SolutionError::input(
+                "forbidden_pairs",
+                format!("{first} and {second} are not two of the products"),
+            ));
         }
     }
     if question

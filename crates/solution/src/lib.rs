@@ -11,6 +11,7 @@ mod correction_input;
 mod dose;
 mod equilibrium;
 mod error;
+mod expectation;
 mod formulate;
 mod mixing;
 mod nutrient;
@@ -39,6 +40,7 @@ pub use equilibrium::{
     Air, Conditions, Equilibrium, anchored_at_ph, equilibrium, equilibrium_at_ph,
 };
 pub use error::{InputFault, SolutionError};
+pub use expectation::{Expectation, expectation};
 pub use formulate::{
     Amount, Available, Ceiling, Formulated, Formulation, Met, Target, TargetItem, formulate,
 };

@@ -89,11 +89,10 @@ pub enum Compatibility {
     Dissolved,
     /// Refused: these settle, or stand so near to it that they may.
     Settles(Vec<Saturation>),
-    /// Refused: calcium stands beside sulfate or phosphate, and the ionic strength (mol/kg) is
-    /// beyond what can be judged. Keep them in separate concentrates.
+    /// Refused: calcium stands beside sulfate or phosphate, and the ionic strength is beyond what can be judged. Keep them in separate concentrates.
     BeyondRange {
-        /// mol/kg.
-        ionic_strength: f64,
+        /// mol/kg, where it can be computed at all.
+        ionic_strength: Option<f64>,
     },
 }
 
@@ -119,20 +118,30 @@ pub fn saturations(at: &Equilibrium, celsius: f64) -> Vec<Saturation> {
 /// coldest at which it will stand.
 ///
 /// # Errors
-/// As [`equilibrium`].
+/// [`SolutionError::Input`] for a temperature outside 0 to 50 °C.
 pub fn compatibility(solution: &Solution, celsius: f64) -> Result<Compatibility, SolutionError> {
     let conditions = Conditions {
-        celsius,
+        celsius: crate::error::celsius("celsius", celsius)?,
         air: Air::Closed,
     };
-    let at = equilibrium(solution, conditions)?;
-    let together = at.total(Component::Calcium) > TRACE
+    let holds = |component| {
+        solution.moles_per_litre(component) / solution.water_kilograms_per_litre() > TRACE
+    };
+    let together = holds(Component::Calcium)
         && Precipitate::ALL
             .iter()
-            .any(|precipitate| at.total(precipitate.component()) > TRACE);
+            .any(|precipitate| holds(precipitate.component()));
     if !together {
         return Ok(Compatibility::Dissolved);
     }
+    let at = match equilibrium(solution, conditions) {
+        Err(SolutionError::NoAnswer(_)) => {
+            return Ok(Compatibility::BeyondRange {
+                ionic_strength: None,
+            });
+        }
+        other => other?,
+    };
     let settling: Vec<Saturation> = saturations(&at, celsius)
         .into_iter()
         .filter(|saturation| saturation.saturation_index > -MARGIN)
@@ -141,7 +150,7 @@ pub fn compatibility(solution: &Solution, celsius: f64) -> Result<Compatibility,
         Compatibility::Settles(settling)
     } else if at.ionic_strength() > HIGHEST_JUDGED_IONIC_STRENGTH {
         Compatibility::BeyondRange {
-            ionic_strength: at.ionic_strength(),
+            ionic_strength: Some(at.ionic_strength()),
         }
     } else {
         Compatibility::Dissolved

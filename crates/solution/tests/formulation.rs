@@ -71,6 +71,7 @@ fn ask<'a>(
         products,
         targets,
         ceilings,
+        forbidden_pairs: &[],
     })
 }
 
@@ -126,6 +127,40 @@ fn keeps_to_limits_stock_prohibitions_and_ceilings() {
         (calcium.relative_deviation + 0.577).abs() < 0.01,
         "{calcium:?}"
     );
+}
+
+#[test]
+fn never_both_of_a_forbidden_pair() {
+    let shelf = shelf();
+    let products: Vec<Available<'_>> = shelf.iter().map(on_hand).collect();
+    let targets = hoagland();
+    let question = |forbidden_pairs| Formulation {
+        water: &Solution::WATER,
+        litres: 100.0,
+        products: &products,
+        targets: &targets,
+        ceilings: &[],
+        forbidden_pairs,
+    };
+    // calcium nitrate and magnesium sulfate in one bottle: one of them must go
+    let found = formulate(&question(&[(1, 2)])).unwrap();
+    let used = |index| found.amounts.iter().any(|amount| amount.product == index);
+    assert!(used(1) != used(2), "{found:?}");
+    // calcium alone or magnesium alone is missed; sulfur comes from potassium sulfate then
+    let lost: f64 = found
+        .met
+        .iter()
+        .map(|met| met.relative_deviation.abs())
+        .sum();
+    assert!((0.99..1.01).contains(&lost), "{found:?}");
+    for wrong in [[(1, 1)], [(1, 7)]] {
+        let question = Formulation {
+            forbidden_pairs: &wrong,
+            ..question(&[])
+        };
+        let error = formulate(&question).unwrap_err();
+        assert_eq!(error.field(), Some("forbidden_pairs"));
+    }
 }
 
 #[test]
