@@ -85,6 +85,26 @@ impl Product {
         Ok(product)
     }
 
+    /// A liquid of pure substances, each with its grams in 100 mL.
+    ///
+    /// # Errors
+    /// As [`Self::of_substances`].
+    pub fn of_substances_by_volume(
+        name: impl Into<String>,
+        grams_per_millilitre: f64,
+        grams_in_100_millilitres: &[(Substance, f64)],
+    ) -> Result<Self, SolutionError> {
+        let density = density(grams_per_millilitre)?;
+        let mass_percent: Vec<(Substance, f64)> = grams_in_100_millilitres
+            .iter()
+            .map(|(substance, grams)| (*substance, grams / density))
+            .collect();
+        let form = Form::Liquid {
+            grams_per_millilitre: density,
+        };
+        Self::of_substances(name, form, &mass_percent)
+    }
+
     /// A fertiliser by its guaranteed analysis, in percent as the label states it.
     ///
     /// A rounded label never closes its charges, so the gap is filled with inert ions and the
@@ -149,13 +169,7 @@ impl Product {
             grams_per_millilitre,
         } = form
         {
-            within(
-                "grams_per_millilitre",
-                grams_per_millilitre,
-                0.7,
-                2.2,
-                "g/mL",
-            )?;
+            density(grams_per_millilitre)?;
         }
         Ok(Self {
             name,
@@ -263,4 +277,15 @@ impl Product {
         };
         within("measure", grams, 0.0, 1e6, "g")
     }
+}
+
+/// Grams per millilitre that a product can have.
+fn density(grams_per_millilitre: f64) -> Result<f64, SolutionError> {
+    within(
+        "grams_per_millilitre",
+        grams_per_millilitre,
+        0.7,
+        2.2,
+        "g/mL",
+    )
 }

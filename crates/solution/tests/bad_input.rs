@@ -164,6 +164,17 @@ fn products() {
         let grams = grams_per_litre_for(&salt(), Nutrient::Potassium, bad);
         field(grams, "milligrams_per_litre");
     }
+    let volume = |density, grams| {
+        let base = [(Substance::PotassiumHydroxide, grams)];
+        Product::of_substances_by_volume("base", density, &base)
+    };
+    field(volume(0.0, 10.0), "grams_per_millilitre");
+    field(volume(1.1, 150.0), "mass_percent");
+    let by_volume = volume(1.25, 30.0).unwrap();
+    assert_eq!(
+        by_volume.substances(),
+        [(Substance::PotassiumHydroxide, 24.0)]
+    );
     // grams in 100 mL of a liquid of 1.25 g/mL are fewer in 100 g
     let form = Form::Liquid {
         grams_per_millilitre: 1.25,

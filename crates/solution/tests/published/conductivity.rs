@@ -2,6 +2,8 @@
 
 use cotyl_solution::{Component, Scale, Solution, conductivity, from_25_celsius, to_25_celsius};
 
+use Component as C;
+
 use crate::ph::hoagland;
 use crate::{Within, check};
 
@@ -65,91 +67,94 @@ fn potassium_chloride_standards() {
     );
 }
 
+/// Name, equivalents per litre, ions, S cm²/equivalent, percent allowed.
+type Salt = (&'static str, f64, [(Component, f64); 2], f64, f64);
+
+const SALTS: [Salt; 11] = [
+    (
+        "NaCl",
+        0.1,
+        [(C::Sodium, 0.1), (C::Chloride, 0.1)],
+        106.74,
+        1.0,
+    ),
+    (
+        "NH4Cl",
+        0.1,
+        [(C::Ammonium, 0.1), (C::Chloride, 0.1)],
+        128.75,
+        1.0,
+    ),
+    (
+        "HCl",
+        0.1,
+        [(C::Chloride, 0.1), (C::Sodium, 0.0)],
+        391.3,
+        1.0,
+    ),
+    (
+        "KHCO3",
+        0.01,
+        [(C::Potassium, 0.01), (C::Carbonate, 0.01)],
+        110.08,
+        1.5,
+    ),
+    (
+        "KNO3",
+        0.01,
+        [(C::Potassium, 0.01), (C::Nitrate, 0.01)],
+        135.8,
+        1.5,
+    ),
+    (
+        "CaCl2",
+        0.01,
+        [(C::Calcium, 0.005), (C::Chloride, 0.01)],
+        120.36,
+        1.5,
+    ),
+    (
+        "Na2SO4",
+        0.01,
+        [(C::Sodium, 0.01), (C::Sulfate, 0.005)],
+        112.44,
+        1.5,
+    ),
+    // nitrate pairs are not modelled, and one size serves all ions: stated as the law's range
+    (
+        "KNO3",
+        0.1,
+        [(C::Potassium, 0.1), (C::Nitrate, 0.1)],
+        120.4,
+        4.0,
+    ),
+    (
+        "CaCl2",
+        0.1,
+        [(C::Calcium, 0.05), (C::Chloride, 0.1)],
+        102.46,
+        4.0,
+    ),
+    (
+        "MgCl2",
+        0.1,
+        [(C::Magnesium, 0.05), (C::Chloride, 0.1)],
+        97.1,
+        4.0,
+    ),
+    (
+        "Na2SO4",
+        0.1,
+        [(C::Sodium, 0.1), (C::Sulfate, 0.05)],
+        89.98,
+        5.0,
+    ),
+];
+
 #[test]
 fn other_salts() {
-    use Component as C;
-    let source =
-        "Robinson and Stokes, Electrolyte Solutions, appendix 6.3, from memory; S cm²/equivalent";
-    for (name, equivalents, ions, expected, percent) in [
-        (
-            "NaCl",
-            0.1,
-            [(C::Sodium, 0.1), (C::Chloride, 0.1)],
-            106.74,
-            1.0,
-        ),
-        (
-            "NH4Cl",
-            0.1,
-            [(C::Ammonium, 0.1), (C::Chloride, 0.1)],
-            128.75,
-            1.0,
-        ),
-        (
-            "HCl",
-            0.1,
-            [(C::Chloride, 0.1), (C::Chloride, 0.0)],
-            391.3,
-            1.0,
-        ),
-        (
-            "KHCO3",
-            0.01,
-            [(C::Potassium, 0.01), (C::Carbonate, 0.01)],
-            110.08,
-            1.5,
-        ),
-        (
-            "KNO3",
-            0.01,
-            [(C::Potassium, 0.01), (C::Nitrate, 0.01)],
-            135.8,
-            1.5,
-        ),
-        (
-            "CaCl2",
-            0.01,
-            [(C::Calcium, 0.005), (C::Chloride, 0.01)],
-            120.36,
-            1.5,
-        ),
-        (
-            "Na2SO4",
-            0.01,
-            [(C::Sodium, 0.01), (C::Sulfate, 0.005)],
-            112.44,
-            1.5,
-        ),
-        // nitrate pairs are not modelled, and one size serves all ions: stated as the law's range
-        (
-            "KNO3",
-            0.1,
-            [(C::Potassium, 0.1), (C::Nitrate, 0.1)],
-            120.4,
-            4.0,
-        ),
-        (
-            "CaCl2",
-            0.1,
-            [(C::Calcium, 0.05), (C::Chloride, 0.1)],
-            102.46,
-            4.0,
-        ),
-        (
-            "MgCl2",
-            0.1,
-            [(C::Magnesium, 0.05), (C::Chloride, 0.1)],
-            97.1,
-            4.0,
-        ),
-        (
-            "Na2SO4",
-            0.1,
-            [(C::Sodium, 0.1), (C::Sulfate, 0.05)],
-            89.98,
-            5.0,
-        ),
-    ] {
+    let source = "Robinson and Stokes, Electrolyte Solutions, appendix 6.3, from memory";
+    for (name, equivalents, ions, expected, percent) in SALTS {
         let got = per_litre(&ions) / (1000.0 * equivalents);
         let what = format!("Λ of {name} at {equivalents} equivalents per litre");
         check(&what, source, expected, got, Within::Percent(percent));
