@@ -86,7 +86,7 @@ fn follow(
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 300, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 500, failure_persistence: None, ..ProptestConfig::default() })]
 
     /// The true water has from 0.55 to 2.5 times the alkalinity of the report, and a phosphate
     /// buffer that the model does not know. No portion takes the pH past the target, and the batch

@@ -3,8 +3,7 @@
 //! `cargo test -p cotyl-solution --test phreeqc -- --nocapture`.
 #![allow(clippy::unwrap_used)]
 
-use std::path::{Path, PathBuf};
-use std::process::Command;
+mod common;
 
 use cotyl_solution::{
     Air, Basis, Component, Conditions, DoseAnswer, Equilibrium, Form, LabelItem, Nutrient,
@@ -358,32 +357,11 @@ impl Case {
 }
 
 fn phreeqc(cases: &[Case], data: &str) -> Vec<Value> {
-    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let python = std::env::var_os("COTYL_CHECK_PYTHON").map_or_else(
-        || here.join("../../target/check-venv/bin/python"),
-        PathBuf::from,
-    );
-    assert!(python.exists(), "run cargo xtask setup");
-    let file = std::env::temp_dir().join(format!(
-        "cotyl-solution-{}-{}.json",
-        std::process::id(),
-        data.replace(' ', "-")
-    ));
-    let list: Vec<Value> = cases.iter().map(Case::as_json).collect();
-    std::fs::write(&file, serde_json::to_string(&list).unwrap()).unwrap();
-    let output = Command::new(python)
-        .arg(here.join("tests/phreeqc.py"))
-        .arg(&file)
-        .arg(data)
-        .output()
-        .unwrap();
-    std::fs::remove_file(&file).unwrap();
-    assert!(
-        output.status.success(),
-        "{}",
-        String::from_utf8_lossy(&output.stderr)
-    );
-    serde_json::from_slice(&output.stdout).unwrap()
+    let list: Value = cases.iter().map(Case::as_json).collect();
+    let Value::Array(answers) = common::python("phreeqc.py", &list, &[data]) else {
+        panic!("no list");
+    };
+    answers
 }
 
 /// The largest deviation of one kind, and where.
