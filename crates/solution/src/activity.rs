@@ -66,3 +66,50 @@ impl DebyeHueckel {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Mean activity coefficients at 25 °C: Robinson and Stokes, *Electrolyte Solutions*, appendix 8.10,
+    /// from memory. The constants: 0.509 to 0.512 and 0.328 to 0.329 in handbooks.
+    #[test]
+    fn mean_coefficients_of_salts() {
+        let water = DebyeHueckel::at(25.0);
+        assert!((0.509..0.512).contains(&water.a) && (0.328..0.330).contains(&water.b));
+        let (sodium, potassium) = (Size::Fitted(4.0, 0.075), Size::Fitted(3.5, 0.015));
+        let (calcium, chloride) = (Size::Fitted(5.0, 0.165), Size::Fitted(3.5, 0.015));
+        for (name, cation, size, molality, expected, percent) in [
+            ("KCl", 1, potassium, 0.1, 0.770, 1.0),
+            ("NaCl", 1, sodium, 0.1, 0.778, 1.0),
+            ("NaCl", 1, sodium, 0.5, 0.681, 1.5),
+            ("CaCl2", 2, calcium, 0.1, 0.518, 2.0),
+            ("CaCl2", 2, calcium, 0.5, 0.448, 4.0),
+        ] {
+            let anions = f64::from(cation);
+            let strength = 0.5 * (anions * anions + anions) * molality;
+            let logs = water.log_gamma(cation, size, strength)
+                + anions * water.log_gamma(-1, chloride, strength);
+            let got = 10_f64.powf(logs / (1.0 + anions));
+            let deviation = (got / expected - 1.0) * 100.0;
+            let line = format!(
+                "{name} {molality} mol/kg: expected {expected}, got {got:.4}, {deviation:+.2} %"
+            );
+            println!("{line}");
+            assert!(deviation.abs() < percent, "{line}");
+        }
+    }
+
+    #[test]
+    fn coefficients_stay_in_bounds() {
+        let water = DebyeHueckel::at(25.0);
+        for step in 0..=600 {
+            let strength = f64::from(step) / 100.0;
+            for charge in -3..=3 {
+                let log = water.log_gamma(charge, Size::Davies, strength);
+                assert!(log.is_finite() && log.abs() < 4.0);
+                assert!(charge == 0 || log <= 0.0, "{charge} at {strength}: {log}");
+            }
+        }
+    }
+}

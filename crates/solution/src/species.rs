@@ -500,3 +500,88 @@ pub const SPECIES: &[Species] = &[
         0.0,
     ),
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The speciation takes the first species for the components themselves.
+    #[test]
+    fn components_come_first_and_in_order() {
+        for (component, species) in C::ALL.iter().zip(SPECIES) {
+            assert_eq!(
+                species.cation.or(species.anion),
+                Some(*component),
+                "{}",
+                species.name
+            );
+            assert_eq!(species.hydrogens, 0);
+            assert_eq!(species.charge(), component.charge(), "{}", species.name);
+            assert!(species.constant.log_at(25.0).abs() < 1e-12);
+        }
+        for (index, species) in SPECIES.iter().enumerate() {
+            assert!(
+                SPECIES[..index]
+                    .iter()
+                    .all(|other| other.name != species.name)
+            );
+            let is_charged = species.charge() != 0;
+            assert_eq!(species.conductivity > 0.0, is_charged, "{}", species.name);
+        }
+    }
+
+    /// Water: CRC Handbook, 14.53 at 10 °C and 13.68 at 35 °C, from memory. Carbonic acid: Harned and
+    /// Davis, 1943, 6.464 at 10 °C and 6.309 at 35 °C, and Harned and Scholes, 1941, 10.490 and 10.250, from
+    /// memory. Phosphoric acid, second step: Bates and Acree, 1943, 7.254 at 10 °C and 7.185 at 35 °C, from
+    /// memory. Ammonium: Bates and Pinching, 1949, 9.730 and 8.947, from memory.
+    #[test]
+    fn constants_by_temperature() {
+        let log_of = |name: &str, celsius| {
+            let species = SPECIES.iter().find(|species| species.name == name);
+            species.expect("a species").constant.log_at(celsius)
+        };
+        let first = |celsius| log_of("CO2", celsius) - log_of("HCO3-", celsius);
+        let dihydrogen = |celsius| log_of("H2PO4-", celsius) - log_of("HPO4-2", celsius);
+        for (name, cold, warm, got_cold, got_warm) in [
+            (
+                "pKw",
+                14.53,
+                13.68,
+                -WATER.log_at(10.0),
+                -WATER.log_at(35.0),
+            ),
+            ("carbonic, first", 6.464, 6.309, first(10.0), first(35.0)),
+            (
+                "carbonic, second",
+                10.490,
+                10.250,
+                log_of("HCO3-", 10.0),
+                log_of("HCO3-", 35.0),
+            ),
+            (
+                "phosphoric, second",
+                7.254,
+                7.185,
+                dihydrogen(10.0),
+                dihydrogen(35.0),
+            ),
+            (
+                "ammonium",
+                9.730,
+                8.947,
+                -log_of("NH3", 10.0),
+                -log_of("NH3", 35.0),
+            ),
+        ] {
+            println!("{name}: expected {cold} and {warm}, got {got_cold:.3} and {got_warm:.3}");
+            assert!(
+                (got_cold - cold).abs() < 0.03,
+                "{name} at 10 °C: {got_cold}"
+            );
+            assert!(
+                (got_warm - warm).abs() < 0.03,
+                "{name} at 35 °C: {got_warm}"
+            );
+        }
+    }
+}
