@@ -1,5 +1,16 @@
 //! Nutrient solutions: composition, choice of grams, conductivity, pH and the dose to correct it,
 //! solubility of concentrates, cautions; no I/O.
+//!
+//! The way of a batch: a [`SourceWater`] becomes a [`Solution`]; [`Product`]s are named by their label
+//! or their substances; [`formulate`] chooses grams, or a recipe states them; [`dissolve`] mixes them,
+//! [`batch_amounts`] says what to weigh, [`mixing_order`] in which order, [`compatibility`] whether a
+//! concentrate stays clear; [`expectation`] says what the meters should read; [`advise`] corrects the pH
+//! by portions, and [`caution`] says what to mind.
+//!
+//! A [`Solution`] counts moles of components in a litre. What their charges leave over is hydrogen or
+//! hydroxide ions, except for unlisted equivalents: inert ions that stand for what a rounded label or
+//! an incomplete report leaves out. Inside, equilibria are per kilogram of water at the temperature asked;
+//! conductivities are at 25 °C.
 
 mod activity;
 mod atom;

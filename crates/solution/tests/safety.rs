@@ -141,7 +141,7 @@ fn calcium_comes_last_and_the_ph_after_it() {
     let products: Vec<&Product> = shelf.iter().collect();
     let add = |line| MixingStep::Add { line };
     assert_eq!(
-        mixing_order(&products),
+        mixing_order(&products, false),
         [
             MixingStep::Water { percent: 80 },
             add(4),
@@ -153,4 +153,7 @@ fn calcium_comes_last_and_the_ph_after_it() {
             MixingStep::ReadAndCorrect,
         ]
     );
+    let corrected = mixing_order(&products, true);
+    assert_eq!(corrected[4..6], [MixingStep::ReadAndCorrect, add(0)]);
+    assert_eq!(corrected.last(), Some(&MixingStep::ReadAndCorrect));
 }
