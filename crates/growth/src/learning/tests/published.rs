@@ -219,7 +219,7 @@ fn rats(share: f64, concentration: f64) -> f64 {
     grid.learn(certain, &RATS).0
 }
 
-/// Maximum likelihood as in the vignette of the R package BayesGOF (version 5.2) for these data:
+/// Maximum likelihood as in the vignette of the R package BayesGOF for these data:
 /// alpha 2.304768, beta 14.079707.
 #[test]
 fn rat_tumours_have_the_published_beta_distribution() {
