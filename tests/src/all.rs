@@ -18,6 +18,7 @@ mod groups;
 mod hostile;
 mod invitations;
 mod isolation;
+mod learning;
 mod members;
 mod password_resets;
 mod permission_table;

@@ -44,6 +44,10 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "insert into station_outage (id, cooperative_id, station_id, first_day, last_day, places, reason) values ($1, $2, $5, '2026-12-21', '2026-12-31', 1, 'Leak')",
         ),
         (
+            "choice_id",
+            "insert into learning_choice (id, cooperative_id, crop_id, station_id, quantity, held_permille) values ($1, $2, $6, $5, 'days', 1100)",
+        ),
+        (
             "group_id",
             "insert into member_group (id, cooperative_id, site_id, name, head_count, led_by) values ($1, $2, $4, 'Club', 12, $3)",
         ),

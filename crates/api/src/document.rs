@@ -9,8 +9,8 @@ use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
     audit_entries, closures, container_kinds, crop_groups, crops, cuts, deliveries, groups,
-    imports, invitations, me, members, outages, password_resets, plans, pledges, qualifications,
-    recipients, sessions, sites, sowings, stations, tasks, totals,
+    imports, invitations, learning, me, members, outages, password_resets, plans, pledges,
+    qualifications, recipients, sessions, sites, sowings, stations, tasks, totals,
 };
 
 #[derive(OpenApi)]
@@ -106,6 +106,9 @@ pub fn operations(config: &mut ServiceConfig) {
         .service(stations::read_station)
         .service(stations::change_station)
         .service(stations::retire_station)
+        .service(learning::read_learning)
+        .service(learning::choose_learning)
+        .service(learning::drop_learning_choice)
         .service(outages::list_outages)
         .service(outages::create_outage)
         .service(outages::read_outage)

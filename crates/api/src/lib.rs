@@ -17,6 +17,7 @@ pub mod groups;
 pub mod health;
 pub mod imports;
 pub mod invitations;
+pub mod learning;
 pub mod me;
 pub mod members;
 pub mod outages;

@@ -117,6 +117,7 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "crop_group_name_taken" => taken("a crop group of this name"),
         "crop_name_taken" => taken("a crop of this name"),
         "recipient_name_taken" => taken("a recipient of this name"),
+        "learning_choice_held_once" => taken("a value for this figure"),
         "cut_tray_code_taken" => taken("this tray code"),
         "station_places" => Error::Refused(Refusal::StationFull {
             used: figure("used"),
@@ -131,9 +132,11 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
         | "delivery_site" => unknown("/site_id", "site"),
         "station_container_kind" => unknown("/container_kind_id", "container kind"),
-        "station_outage_station" | "sowing_station" => unknown("/station_id", "station"),
+        "station_outage_station" | "sowing_station" | "learning_choice_station" => {
+            unknown("/station_id", "station")
+        }
         "crop_crop_group" | "pledge_crop_group" => unknown("/crop_group_id", "crop group"),
-        "pledge_crop" | "sowing_crop" => unknown("/crop_id", "crop"),
+        "pledge_crop" | "sowing_crop" | "learning_choice_crop" => unknown("/crop_id", "crop"),
         "pledge_recipient" | "role_grant_recipient" | "delivery_recipient" => {
             unknown("/recipient_id", "recipient")
         }

@@ -19,7 +19,8 @@ pub mod input;
 pub mod invitations;
 pub mod jobs;
 pub mod keys;
-pub mod links;
+pub mod learning;
+mod links;
 pub mod me;
 mod member_roles;
 mod members;
@@ -71,6 +72,7 @@ pub mod records {
     pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
     pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
     pub use cotyl_store::groups::{Group, GroupFields};
+    pub use cotyl_store::learning::{Choice, ChoiceFields};
     pub use cotyl_store::members::Member;
     pub use cotyl_store::outages::{Outage, OutageFields};
     pub use cotyl_store::plans::{Plan, PlanFields};

@@ -116,6 +116,9 @@ operations! {
     ImportCrops            "import_crops"             Any  No   No   No;
     ListStarterCrops       "list_starter_crops"       Any  Any  Any  No;
 
+    ReadLearning           "read_learning"            Any  Any  No   No;
+    ChooseLearning         "choose_learning"          Any  No   No   No;
+    DropLearningChoice     "drop_learning_choice"     Any  No   No   No;
     ListRecipients         "list_recipients"          Any  Any  Any  Recipient;
     ReadRecipient          "read_recipient"           Any  Any  Any  Recipient;
     CreateRecipient        "create_recipient"         Any  No   No   No;

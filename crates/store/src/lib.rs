@@ -18,6 +18,7 @@ pub mod groups;
 pub mod growing;
 pub mod idempotency;
 pub mod jobs;
+pub mod learning;
 pub mod links;
 pub mod members;
 pub mod migrations;

@@ -24,6 +24,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(3, "0003_growing"),
     step!(4, "0004_harvest"),
     step!(5, "0005_margin"),
+    step!(6, "0006_learning"),
 ];
 
 fn migrator() -> Migrator {

@@ -15,6 +15,8 @@ pub enum Reference {
     CropGroup,
     /// A crop.
     Crop,
+    /// A station.
+    Station,
     /// A recipient.
     Recipient,
 }
@@ -27,6 +29,7 @@ impl Reference {
             Self::ContainerKind => "container kind",
             Self::CropGroup => "crop group",
             Self::Crop => "crop",
+            Self::Station => "station",
             Self::Recipient => "recipient",
         }
     }
@@ -65,6 +68,7 @@ pub async fn hold(tx: &mut Tx, reference: Reference, id: Uuid) -> Result<Option<
         Reference::ContainerKind => hold_one!("container_kind"),
         Reference::CropGroup => hold_one!("crop_group"),
         Reference::Crop => hold_one!("crop"),
+        Reference::Station => hold_one!("station"),
         Reference::Recipient => hold_one!("recipient"),
     };
     Ok(sqlx::query_scalar(query)
@@ -90,6 +94,7 @@ pub async fn named(
         Reference::ContainerKind => find_named!("container_kind"),
         Reference::CropGroup => find_named!("crop_group"),
         Reference::Crop => find_named!("crop"),
+        Reference::Station => find_named!("station"),
         Reference::Recipient => find_named!("recipient"),
     };
     Ok(sqlx::query_as(query)

@@ -67,7 +67,8 @@ pub struct MarginOutcome {
     pub rounds: usize,
 }
 
-/// What is known of the scatter of every crop.
+/// What is known of the scatter of every crop: what its profile says, and what was learned at a
+/// station.
 #[must_use]
 pub fn uncertainty(season: &Season) -> Uncertainty {
     let scatter = |crop: &SeasonCrop| Scatter {
@@ -83,8 +84,30 @@ pub fn uncertainty(season: &Season) -> Uncertainty {
             .iter()
             .map(|crop| (crop.id.clone(), scatter(crop)))
             .collect(),
+        stations: learned_scatter(season),
         ..Uncertainty::default()
     }
+}
+
+/// Learned scatter by station and crop. What is common to a station and to containers alone is as
+/// assumed for every crop: one term's record does not tell it.
+fn learned_scatter(season: &Season) -> BTreeMap<String, BTreeMap<String, Scatter>> {
+    let mut stations: BTreeMap<String, BTreeMap<String, Scatter>> = BTreeMap::new();
+    for crop in &season.crops {
+        for (station_id, learned) in &crop.learned {
+            let days = f64::from(learned.days_to_first_cut);
+            let scatter = Scatter {
+                germination: learned.scatter.survival,
+                cv: learned.scatter.grams_variation,
+                days_sd: learned.scatter.days_standard_deviation(days),
+                station_share: STATION_SHARE.max(learned.scatter.station_share),
+                container_share: CONTAINER_SHARE.min(1.0 - learned.scatter.station_share),
+            };
+            let at_station = stations.entry(station_id.clone()).or_default();
+            at_station.insert(crop.id.clone(), scatter);
+        }
+    }
+    stations
 }
 
 /// How many seasons are drawn of a plan.

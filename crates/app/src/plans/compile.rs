@@ -311,7 +311,10 @@ fn likeness(season: &Season, station: &SeasonStation) -> String {
     let known: Vec<_> = season
         .crops
         .iter()
-        .filter_map(|crop| crop.known.get(&station.id).map(|days| (&crop.id, days)))
+        .filter_map(|crop| {
+            let (known, learned) = (crop.known.get(&station.id), crop.learned.get(&station.id));
+            (known.is_some() || learned.is_some()).then_some((&crop.id, known, learned))
+        })
         .collect();
     format!(
         "{:?}",
@@ -343,7 +346,7 @@ fn grown_at(
         .filter(|crop| season.pledges.iter().any(|pledge| serves(crop, pledge)))
         .filter(|crop| left_out.method || crop.profile.methods.contains(&station.method))
         .map(|crop| {
-            let profile = &crop.profile;
+            let profile = &*crop.profile_at(&station.id);
             let arcs = growing_arcs(
                 profile,
                 &climate,

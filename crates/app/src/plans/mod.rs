@@ -7,6 +7,7 @@ pub mod compare;
 pub mod compile;
 mod days;
 pub mod explain;
+pub mod learned;
 pub mod remedies;
 pub mod request;
 pub mod scenario;
@@ -40,7 +41,10 @@ async fn load(
 ) -> Result<Season> {
     let last_monday = first_monday + Days::new(7 * u64::from(weeks.saturating_sub(1)));
     let rows = cotyl_store::season::load(tx, first_monday, last_monday).await?;
-    Season::of_rows(rows, first_monday, weeks, now).map_err(Error::internal)
+    let mut season = Season::of_rows(rows, first_monday, weeks, now).map_err(Error::internal)?;
+    let (records, choices) = learned::read(tx, now).await?;
+    learned::teach(&mut season, &records, &choices).map_err(Error::internal)?;
+    Ok(season)
 }
 
 /// Nouns of which something changed between two looks at the inputs.

@@ -358,6 +358,7 @@ fn crops_of(
             id: crop.id.unwrap_or_else(|| crop.name.clone()),
             name: crop.name,
             known,
+            learned: std::collections::BTreeMap::new(),
             retired: false,
         });
     }

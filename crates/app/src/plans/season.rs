@@ -10,6 +10,8 @@ use cotyl_store::season::{SeasonRows, SiteRow};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::learned::LearnedCrop;
+
 pub use cotyl_store::season::{PledgeRow as SeasonPledge, SowingRow as SeasonSowing};
 
 /// Why data cannot make a season.
@@ -128,6 +130,9 @@ pub struct SeasonCrop {
     pub profile: CropProfile,
     /// Days known at stations.
     pub known: BTreeMap<String, KnownDays>,
+    /// What was learned at stations from the record of sowings.
+    #[serde(default)]
+    pub learned: BTreeMap<String, LearnedCrop>,
     /// Whether it is out of use: nothing of it is sown any more.
     pub retired: bool,
 }
@@ -213,6 +218,7 @@ impl Season {
             crops.push(SeasonCrop {
                 profile: parse(&row.name, row.profile)?,
                 known: known.into_iter().map(Into::into).collect(),
+                learned: BTreeMap::new(),
                 id: row.id,
                 group_id: row.crop_group_id,
                 name: row.name,

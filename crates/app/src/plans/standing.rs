@@ -119,7 +119,7 @@ pub(super) fn coming_cuts(
     };
     let done: Vec<i64> = sowing.cuts.iter().map(|day| number(*day)).collect();
     let earliest = expected_cuts(
-        &crop.profile,
+        &crop.profile_at(&station.id),
         &climate(station, days.base, days.weeks_from_base),
         number(sown_on),
         &done,

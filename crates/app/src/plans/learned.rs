@@ -1,0 +1,382 @@
+//! What the record of past sowings teaches about crops at stations.
+
+use std::borrow::Cow;
+use std::collections::BTreeSet;
+
+use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
+use cotyl_growth::learning::{
+    Assumptions, Choices, ExpectedScatter, Frozen, Learned, Level, Measured, Place, Quantity,
+    Reset, Scope, SowingRecord, expected_survival, learn,
+};
+use cotyl_growth::{Climate, CropProfile, KnownDays, WorkingDay, expected_cuts, first_cut_day};
+use cotyl_store::Tx;
+use cotyl_store::learning::{self, Choice, RecordRow};
+use serde::{Deserialize, Serialize};
+
+use super::days::climate;
+use super::season::{Season, SeasonCrop, SeasonError, SeasonSite, SeasonStation};
+use crate::Result;
+
+/// Days for which a sowing is remembered: two years and a half, so that each time of year has been
+/// seen twice.
+const DAYS_ON_RECORD: u64 = 913;
+/// Weeks of climate from a sowing on; no crop is cut for longer.
+const WEEKS_OF_A_SOWING: usize = 60;
+/// Probability of the intervals that are told.
+const INTERVAL: f64 = 0.8;
+
+/// What was learned of a crop at a station, in the terms of its profile.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LearnedCrop {
+    /// Days to the first cut at reference conditions.
+    pub days_to_first_cut: u32,
+    /// Days to a later cut.
+    pub days_to_regrow: u32,
+    /// Weight of each cut.
+    pub cut_milligrams: Vec<i64>,
+    /// Germination with which as many containers stand as are learned to.
+    pub germination_permille: i64,
+    /// Scatter of the next sowing.
+    pub scatter: ExpectedScatter,
+}
+
+impl SeasonCrop {
+    /// Its profile at a station, with what was learned there.
+    #[must_use]
+    pub fn profile_at(&self, station_id: &str) -> Cow<'_, CropProfile> {
+        match self.learned.get(station_id) {
+            None => Cow::Borrowed(&self.profile),
+            Some(learned) => Cow::Owned(CropProfile {
+                days_to_first_cut: learned.days_to_first_cut,
+                days_to_regrow: learned.days_to_regrow,
+                cut_milligrams: learned.cut_milligrams.clone(),
+                germination_permille: learned.germination_permille,
+                ..self.profile.clone()
+            }),
+        }
+    }
+}
+
+/// Reads the record and what was decided about it; call it in one snapshot.
+///
+/// # Errors
+/// Those of the database.
+pub(crate) async fn read(tx: &mut Tx, now: DateTime<Utc>) -> Result<(Vec<RecordRow>, Choices)> {
+    let since = now.date_naive() - Days::new(DAYS_ON_RECORD);
+    let records = learning::records(tx, since).await?;
+    let choices = learning::choices(tx).await?;
+    Ok((records, decided(&choices)))
+}
+
+/// Choices as the rules of learning take them; one of an unknown quantity says nothing.
+fn decided(choices: &[Choice]) -> Choices {
+    let mut decided = Choices::default();
+    for choice in choices {
+        let fields = &choice.fields;
+        let Some(quantity) = quantity(&fields.quantity) else {
+            continue;
+        };
+        let crop = fields.crop_id.to_string();
+        let scope = match fields.station_id {
+            None => Scope::Crop { crop },
+            Some(station) => Scope::CropStation {
+                crop,
+                station: station.to_string(),
+            },
+        };
+        if let Some(permille) = fields.held_permille {
+            decided.frozen.push(Frozen {
+                scope,
+                quantity,
+                value: f64::from(permille) / 1000.0,
+            });
+        } else if let Some(day) = fields.forget_before {
+            decided.resets.push(Reset {
+                scope,
+                quantity: Some(quantity),
+                before_day: i64::from(day.num_days_from_ce()),
+            });
+        }
+    }
+    decided
+}
+
+/// A quantity by its name.
+#[must_use]
+pub fn quantity(name: &str) -> Option<Quantity> {
+    match name {
+        "days" => Some(Quantity::Days),
+        "grams" => Some(Quantity::Grams),
+        "survival" => Some(Quantity::Survival),
+        _ => None,
+    }
+}
+
+/// Puts what the records teach into the crops of a season.
+///
+/// # Errors
+/// [`SeasonError`] for a record or a choice from which nothing can be learned.
+pub fn teach(
+    season: &mut Season,
+    records: &[RecordRow],
+    choices: &Choices,
+) -> std::result::Result<(), SeasonError> {
+    let learned = learned(season, records, choices)?;
+    let fault = |crop: &SeasonCrop, fault: &dyn std::fmt::Display| SeasonError {
+        what: crop.name.clone(),
+        fault: fault.to_string(),
+    };
+    let stations = season.stations.clone();
+    for crop in &mut season.crops {
+        for station in &stations {
+            let place = place(crop, station);
+            if !teaches(&learned, &place, crop) {
+                continue;
+            }
+            let applied = learned
+                .applied(&crop.profile, &place)
+                .map_err(|error| fault(crop, &error))?;
+            let scatter = learned
+                .scatter(&place, expected_survival(&crop.profile))
+                .map_err(|error| fault(crop, &error))?;
+            let taught = LearnedCrop {
+                days_to_first_cut: applied.days_to_first_cut,
+                days_to_regrow: applied.days_to_regrow,
+                cut_milligrams: applied.cut_milligrams,
+                germination_permille: applied.germination_permille,
+                scatter,
+            };
+            crop.learned.insert(station.id.clone(), taught);
+        }
+    }
+    Ok(())
+}
+
+/// A figure that was learned of a crop at a station.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LearnedFigure {
+    /// The station.
+    pub station_id: String,
+    /// Its name.
+    pub station_name: String,
+    /// `days`, `grams` or `survival`.
+    pub quantity: &'static str,
+    /// What the profile's figure is multiplied by; for survival the share of containers that stand.
+    pub value: f64,
+    /// Where the truth lies with a probability of 80 %.
+    pub low: f64,
+    /// Where the truth lies with a probability of 80 %.
+    pub high: f64,
+    /// Sowings that it rests on, at the narrowest level that has any.
+    pub sowings: usize,
+    /// That level; `None` when nothing is on record.
+    pub basis: Option<Level>,
+    /// Whether a coordinator holds it at this value.
+    pub frozen: bool,
+}
+
+/// Everything that is learned of a crop, by station in use.
+///
+/// # Errors
+/// [`SeasonError`] as for [`teach`].
+pub fn figures(
+    season: &Season,
+    crop: &SeasonCrop,
+    records: &[RecordRow],
+    choices: &Choices,
+) -> std::result::Result<Vec<LearnedFigure>, SeasonError> {
+    let fault = |error: cotyl_growth::learning::LearningError| SeasonError {
+        what: crop.name.clone(),
+        fault: error.to_string(),
+    };
+    let learned = learned(season, records, choices)?;
+    let expected = expected_survival(&crop.profile);
+    let mut figures = Vec::new();
+    for station in season.stations.iter().filter(|station| !station.retired) {
+        if !crop.profile.methods.contains(&station.method) {
+            continue;
+        }
+        let place = place(crop, station);
+        let factors = [
+            ("days", learned.days(&place, Level::CropStation)),
+            ("grams", learned.grams(&place, Level::CropStation)),
+        ];
+        for (quantity, factor) in factors {
+            let interval = factor.interval(INTERVAL).map_err(fault)?;
+            figures.push(LearnedFigure {
+                station_id: station.id.clone(),
+                station_name: station.name.clone(),
+                quantity,
+                value: factor.multiplier(),
+                low: interval.low,
+                high: interval.high,
+                sowings: factor.sowings(),
+                basis: factor.basis(),
+                frozen: factor.is_frozen(),
+            });
+        }
+        let survival = learned
+            .survival(&place, Level::CropStation, expected)
+            .map_err(fault)?;
+        let interval = survival.interval(INTERVAL).map_err(fault)?;
+        figures.push(LearnedFigure {
+            station_id: station.id.clone(),
+            station_name: station.name.clone(),
+            quantity: "survival",
+            value: survival.share(),
+            low: interval.low,
+            high: interval.high,
+            sowings: survival.sowings(),
+            basis: survival.basis(),
+            frozen: survival.is_frozen(),
+        });
+    }
+    Ok(figures)
+}
+
+fn place(crop: &SeasonCrop, station: &SeasonStation) -> Place {
+    Place {
+        group: crop.group_id.clone(),
+        crop: crop.id.clone(),
+        method: station.method,
+        station: station.id.clone(),
+    }
+}
+
+/// Whether anything is on record, or held, that bears on a crop at a station.
+fn teaches(learned: &Learned, place: &Place, crop: &SeasonCrop) -> bool {
+    let level = Level::CropStation;
+    let survival = learned.survival(place, level, expected_survival(&crop.profile));
+    learned.days(place, level).basis().is_some()
+        || learned.grams(place, level).basis().is_some()
+        || survival.is_ok_and(|survival| survival.basis().is_some())
+}
+
+fn learned(
+    season: &Season,
+    rows: &[RecordRow],
+    choices: &Choices,
+) -> std::result::Result<Learned, SeasonError> {
+    let records: Vec<SowingRecord> = rows.iter().filter_map(|row| record(season, row)).collect();
+    learn(&records, choices, &Assumptions::default()).map_err(|fault| SeasonError {
+        what: "the record of sowings".to_owned(),
+        fault: fault.to_string(),
+    })
+}
+
+/// The record of a sowing; `None` where its crop, station or site is no longer in the season.
+fn record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
+    let crop = season.crops.iter().find(|crop| crop.id == row.crop_id)?;
+    let station = season.stations.iter().find(|s| s.id == row.station_id)?;
+    let site = season
+        .sites
+        .iter()
+        .find(|site| site.id == station.site_id)?;
+    let course = Course::of(station, row);
+    let sown = u32::try_from(row.containers).ok()?;
+    let grams = course.grams(crop, station, row);
+    let stood = row
+        .sprouted_containers
+        .and_then(|count| u32::try_from(count).ok())
+        .map(|count| count.min(sown))
+        .filter(|count| *count > 0 || grams.is_none());
+    Some(SowingRecord {
+        place: place(crop, station),
+        day: i64::from(row.sown_on.num_days_from_ce()),
+        days_to_first_cut: course.days(crop, station, site, row),
+        grams,
+        containers_sown: sown,
+        containers_stood: stood,
+        lost: row.lost && row.cut_days.is_empty(),
+        expected_survival: expected_survival(&crop.profile),
+    })
+}
+
+/// The weeks of a past sowing, with days counted from the Monday of its first.
+struct Course {
+    monday: NaiveDate,
+    climate: Climate,
+    sown_day: i64,
+}
+
+impl Course {
+    fn of(station: &SeasonStation, row: &RecordRow) -> Self {
+        let weekday = u64::from(row.sown_on.weekday().num_days_from_monday());
+        let monday = row.sown_on - Days::new(weekday);
+        Self {
+            monday,
+            climate: climate(station, monday, WEEKS_OF_A_SOWING),
+            sown_day: (row.sown_on - monday).num_days(),
+        }
+    }
+
+    /// Days until the first cut. A crop that is ready waits for the next open day; the wait of a
+    /// middling week is added to what the profile expects. Nothing is learned where the co-operative
+    /// states the days of the bench itself.
+    fn days(
+        &self,
+        crop: &SeasonCrop,
+        station: &SeasonStation,
+        site: &SeasonSite,
+        row: &RecordRow,
+    ) -> Option<Measured> {
+        let known = crop.known.get(&station.id);
+        if known.is_some_and(|days| days.to_first_cut.is_some()) {
+            return None;
+        }
+        let observed = (*row.cut_days.first()? - row.sown_on).num_days();
+        let profile = &crop.profile;
+        let ready = first_cut_day(profile, &self.climate, self.sown_day, KnownDays::default())?;
+        let weekdays: BTreeSet<&str> = site
+            .opening_hours
+            .iter()
+            .map(|period| period.weekday.as_str())
+            .collect();
+        let wait = (7.0 / weekdays.len().max(1) as f64 - 1.0) / 2.0;
+        let expected = (ready - self.sown_day) as f64 + wait;
+        (observed > 0 && expected > 0.0).then_some(Measured {
+            observed: observed as f64,
+            expected,
+        })
+    }
+
+    /// Grams of the cuts taken, and what the profile expects of the same cuts when each is taken as
+    /// soon as it is ready after the one before.
+    fn grams(
+        &self,
+        crop: &SeasonCrop,
+        station: &SeasonStation,
+        row: &RecordRow,
+    ) -> Option<Measured> {
+        let every_day: Vec<WorkingDay> = (0..7 * WEEKS_OF_A_SOWING)
+            .map(|day| WorkingDay {
+                day: day as u32,
+                week: day / 7,
+            })
+            .collect();
+        let done: Vec<i64> = row
+            .cut_days
+            .iter()
+            .map(|day| (*day - self.monday).num_days())
+            .collect();
+        let mut expected = 0;
+        for number in 0..done.len() {
+            let coming = expected_cuts(
+                &crop.profile,
+                &self.climate,
+                self.sown_day,
+                &done[..number],
+                &every_day,
+                &station.container,
+                KnownDays::default(),
+            );
+            expected += coming.first()?.milligrams_per_container;
+        }
+        let observed: i64 = row.cut_milligrams.iter().sum();
+        let expected = expected.saturating_mul(i64::from(row.containers));
+        (observed > 0 && expected > 0).then_some(Measured {
+            observed: observed as f64 / 1000.0,
+            expected: expected as f64 / 1000.0,
+        })
+    }
+}

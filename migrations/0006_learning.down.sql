@@ -1,0 +1,1 @@
+drop table learning_choice;
