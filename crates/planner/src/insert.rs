@@ -6,7 +6,6 @@
 
 use crate::columns::Column;
 use crate::gain::Gains;
-use crate::index::UNLIMITED;
 use crate::random::Random;
 use crate::state::State;
 
@@ -67,13 +66,11 @@ impl Scatter {
 }
 
 /// Working space of the dynamic programme.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 pub(crate) struct Inserter {
     worth: Vec<f64>,
     choice: Vec<u32>,
     blocked: Vec<u32>,
-    /// By good and week: least cumulative stock from there on.
-    least_stock: Vec<i64>,
     /// By row of the class.
     supplies: Vec<Supplies>,
     /// Weeks, modulo 64, in which some job of the class may be too much.
@@ -121,32 +118,29 @@ impl Inserter {
 
     fn find_supplies(&mut self, state: &State<'_>, gap: Gap) {
         let index = state.index;
-        self.least_stock.clear();
-        for good in 0..index.goods.len() {
-            let at = self.least_stock.len();
-            self.least_stock.extend_from_slice(state.stock(good));
-            let mut least = UNLIMITED;
-            for value in self.least_stock[at..].iter_mut().rev() {
-                least = least.min(*value);
-                *value = least;
-            }
-        }
         self.supplies.clear();
         for row in index.classes[gap.class].rows.clone() {
             let mut supplies = Supplies::default();
             for &(u, units) in &index.rows[row].uses {
                 let need = units * gap.containers;
-                let least = &self.least_stock[u * index.weeks..(u + 1) * index.weeks];
-                if least.first().is_some_and(|&left| left < need) {
-                    let from_week = least.partition_point(|&left| left < need) as u32;
-                    supplies.from_week = supplies.from_week.max(from_week);
-                }
+                let stock = state.stock(u);
+                let first = stock.len() - Self::weeks_at_hand(stock, need);
+                supplies.from_week = supplies.from_week.max(first as u32);
                 let good = &index.goods[u];
                 let missing = (state.used(u) + need - good.stock).clamp(0, need);
                 supplies.cost_e4 += good.price_e4 * missing;
             }
             self.supplies.push(supplies);
         }
+    }
+
+    /// Last weeks in all of which some units are at hand.
+    fn weeks_at_hand(stock: &[i64], need: i64) -> usize {
+        // the sign bits of all weeks at once: mostly nothing is short
+        if stock.iter().fold(0, |bits, left| bits | (left - need)) >= 0 {
+            return stock.len();
+        }
+        stock.iter().rev().take_while(|&&left| left >= need).count()
     }
 
     fn find_tight_weeks(&mut self, state: &State<'_>, gap: Gap) {

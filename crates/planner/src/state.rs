@@ -19,7 +19,7 @@ pub(crate) struct Link {
 }
 
 /// Lists grouped by a key.
-#[derive(Debug, Default)]
+#[derive(Debug, Default, Clone)]
 pub(crate) struct Groups {
     start: Vec<u32>,
     pub(crate) links: Vec<Link>,
@@ -73,7 +73,7 @@ impl Layout {
 pub(crate) type Moved = (u32, u32, u64);
 
 /// Everything that changes during the search.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct State<'a> {
     pub(crate) index: &'a Index,
     pub(crate) columns: &'a Columns,
@@ -437,10 +437,9 @@ impl<'a> State<'a> {
             self.minutes[base + week as usize] >= 0 && self.mixing[base + week as usize] >= 0
         };
         let stocked = |&(u, _): &(usize, i64)| {
-            let left = &self.stock[u * weeks + c.week as usize..(u + 1) * weeks];
-            left.iter().all(|&units| units >= 0)
+            none_negative(&self.stock[u * weeks + c.week as usize..(u + 1) * weeks])
         };
-        self.free[c.places()].iter().all(|&places| places >= 0)
+        none_negative(&self.free[c.places()])
             && works(c.week)
             && columns.cuts(c).iter().all(|cut| works(cut.week))
             && columns.uses(c).iter().all(stocked)
@@ -486,6 +485,11 @@ impl<'a> State<'a> {
         self.set(self.layout.violation, now);
         cost
     }
+}
+
+/// The sign bits of all values at once, several times faster than one comparison after the other.
+fn none_negative(values: &[i64]) -> bool {
+    values.iter().fold(0, |bits, value| bits | value) >= 0
 }
 
 fn dearest(index: &Index) -> i64 {
