@@ -34,7 +34,7 @@ struct Before {
 const NONE: u32 = u32::MAX;
 
 /// Tables of all signatures and weeks, with what it takes to undo a move.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Gains {
     weeks: usize,
     surplus_e4: i64,

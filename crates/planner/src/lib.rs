@@ -13,6 +13,7 @@ mod gain;
 mod index;
 mod insert;
 mod lagrange;
+mod lanes;
 mod limits;
 pub mod plan;
 mod prices;
@@ -28,6 +29,7 @@ mod start;
 mod state;
 #[cfg(feature = "testing")]
 pub mod testing;
+mod threads;
 mod transport;
 
 pub use plan::{Plan, Purchase};

@@ -5,11 +5,13 @@
 //! round.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::ops::Range;
 
 use crate::columns::{Paths, Rank};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places, exact_bound, outside, project, released};
 use crate::random::geometric;
+use crate::threads::each;
 
 /// Steps whose chains count in the fractional plan.
 const REMEMBERED: usize = 60;
@@ -25,17 +27,63 @@ pub(crate) struct Found {
     pub(crate) mean: BTreeMap<Rank, f64>,
 }
 
+/// Most classes that are priced one after the other; more are priced in parts, side by side.
+const PART: usize = 8;
+
+/// Most parts.
+const MOST_PARTS: usize = 4;
+
 /// The state of an ascent.
 struct Ascent<'a> {
     index: &'a Index,
-    paths: &'a Paths,
     places: Places,
-    class: ClassPrices<f64>,
+    parts: Vec<Part<'a>>,
+    threads: usize,
     gradient: Vec<f64>,
     chains: VecDeque<Vec<(Rank, i64)>>,
 }
 
-impl Ascent<'_> {
+/// Some of the classes at the present prices.
+struct Part<'a> {
+    index: &'a Index,
+    paths: &'a Paths,
+    places: Places,
+    classes: Range<usize>,
+    class: ClassPrices<f64>,
+    /// Value, subgradient and chains of these classes.
+    sum: f64,
+    gradient: Vec<f64>,
+    chains: Vec<(Rank, i64)>,
+}
+
+impl<'a> Ascent<'a> {
+    fn new(index: &'a Index, paths: &'a Paths, threads: usize) -> Self {
+        let places = Places::new(index);
+        let classes = index.classes.len();
+        let size = classes
+            .div_ceil(classes.div_ceil(PART).clamp(1, MOST_PARTS))
+            .max(1);
+        let starts = (0..classes).step_by(size);
+        let part = |from: usize| Part {
+            index,
+            paths,
+            places,
+            classes: from..(from + size).min(classes),
+            class: ClassPrices::default(),
+            sum: 0.0,
+            gradient: vec![0.0; places.len],
+            chains: Vec::new(),
+        };
+        Self {
+            index,
+            places,
+            parts: starts.map(part).collect(),
+            threads,
+            gradient: vec![0.0; places.len],
+            chains: VecDeque::new(),
+        }
+    }
+
     /// Value of a price vector; the subgradient and the chains are left in `self`.
     fn value(&mut self, prices: &[f64]) -> f64 {
         let index = self.index;
@@ -54,12 +102,14 @@ impl Ascent<'_> {
         let full = self.chains.len() >= REMEMBERED;
         let mut chains = if full { self.chains.pop_front() } else { None }.unwrap_or_default();
         chains.clear();
-        for class in 0..index.classes.len() {
-            self.class.solve(index, &self.places, class, prices);
-            for (slot, count) in released(index, class).enumerate() {
-                sum += self.class.place_cost(slot) * count as f64;
+        each(self.threads, &mut self.parts, |part| part.value(prices));
+        // always in the same order, so that the sums are the same whatever the number of threads
+        for part in &self.parts {
+            sum += part.sum;
+            chains.extend_from_slice(&part.chains);
+            for (total, own) in self.gradient.iter_mut().zip(&part.gradient) {
+                *total += own;
             }
-            self.trace(class, &mut chains);
         }
         self.chains.push_back(chains);
         sum
@@ -94,8 +144,53 @@ impl Ascent<'_> {
         }
     }
 
+    /// Containers by path, the latest steps counting most.
+    fn running_mean(&self) -> BTreeMap<Rank, f64> {
+        let mut fractional: BTreeMap<Rank, f64> = BTreeMap::new();
+        let mut weight = 0.1;
+        for chains in self.chains.iter().rev() {
+            for &(rank, amount) in chains {
+                *fractional.entry(rank).or_insert(0.0) += weight * amount as f64;
+            }
+            weight *= 0.9;
+        }
+        fractional
+    }
+
+    /// Typical size of each price, in ten-thousandths of a point per unit.
+    fn scales(&self) -> Vec<f64> {
+        let index = self.index;
+        let places = self.places;
+        let gram = unit_e4(index);
+        let mut scale = vec![gram; places.len];
+        scale[places.minutes..places.stock].fill(2.0 * gram);
+        for (u, good) in index.goods.iter().enumerate() {
+            let own = places.stock + u * index.weeks..places.stock + (u + 1) * index.weeks;
+            scale[own].fill((0.3 * good.price_e4 as f64).max(1e-3 * gram));
+        }
+        scale[places.change..].fill(index.change_e4 as f64);
+        scale
+    }
+}
+
+impl Part<'_> {
+    /// Price the classes of this part.
+    fn value(&mut self, prices: &[f64]) {
+        let index = self.index;
+        self.sum = 0.0;
+        self.gradient.fill(0.0);
+        self.chains.clear();
+        for class in self.classes.clone() {
+            self.class.solve(index, &self.places, class, prices);
+            for (slot, count) in released(index, class).enumerate() {
+                self.sum += self.class.place_cost(slot) * count as f64;
+            }
+            self.trace(class);
+        }
+    }
+
     /// Send the places of a class along their best chains and book what those do.
-    fn trace(&mut self, class: usize, chains: &mut Vec<(Rank, i64)>) {
+    fn trace(&mut self, class: usize) {
         let index = self.index;
         let slots = index.classes[class].places.len();
         let mut flow = vec![0_i64; slots + 1];
@@ -114,7 +209,8 @@ impl Ascent<'_> {
                     let row = index.classes[class].rows.start + local;
                     let end = self.book(row, slot, first, &arcs, amount);
                     flow[end] += amount;
-                    chains.push((self.paths.rank(row, first, &arcs), amount));
+                    let rank = self.paths.rank(row, first, &arcs);
+                    self.chains.push((rank, amount));
                 }
             }
         }
@@ -165,34 +261,6 @@ impl Ascent<'_> {
         }
         gradient[work + site.week[at]] += count * entry.clean_minutes10 as f64;
         entry.free_at[at] as usize
-    }
-
-    /// Containers by path, the latest steps counting most.
-    fn running_mean(&self) -> BTreeMap<Rank, f64> {
-        let mut fractional: BTreeMap<Rank, f64> = BTreeMap::new();
-        let mut weight = 0.1;
-        for chains in self.chains.iter().rev() {
-            for &(rank, amount) in chains {
-                *fractional.entry(rank).or_insert(0.0) += weight * amount as f64;
-            }
-            weight *= 0.9;
-        }
-        fractional
-    }
-
-    /// Typical size of each price, in ten-thousandths of a point per unit.
-    fn scales(&self) -> Vec<f64> {
-        let index = self.index;
-        let places = self.places;
-        let gram = unit_e4(index);
-        let mut scale = vec![gram; places.len];
-        scale[places.minutes..places.stock].fill(2.0 * gram);
-        for (u, good) in index.goods.iter().enumerate() {
-            let own = places.stock + u * index.weeks..places.stock + (u + 1) * index.weeks;
-            scale[own].fill((0.3 * good.price_e4 as f64).max(1e-3 * gram));
-        }
-        scale[places.change..].fill(index.change_e4 as f64);
-        scale
     }
 }
 
@@ -302,18 +370,11 @@ fn dearest_gram(index: &Index) -> f64 {
 pub(crate) fn ascend(
     index: &Index,
     paths: &Paths,
-    steps: u64,
+    (steps, threads): (u64, usize),
     mut look: impl FnMut(f64) -> Option<f64>,
 ) -> Found {
-    let places = Places::new(index);
-    let mut ascent = Ascent {
-        index,
-        paths,
-        places,
-        class: ClassPrices::default(),
-        gradient: vec![0.0; places.len],
-        chains: VecDeque::new(),
-    };
+    let mut ascent = Ascent::new(index, paths, threads);
+    let places = ascent.places;
     let unit = unit_e4(index);
     let scales = ascent.scales();
     let schedule = geometric(0.1, 0.0003);

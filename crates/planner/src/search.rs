@@ -6,17 +6,19 @@
 
 use crate::gain::Gains;
 use crate::insert::{Gap, Inserter, Scatter};
-use crate::random::{Random, geometric};
+use crate::random::Random;
 use crate::state::{Mark, State};
 
+mod exchange;
+pub(crate) use exchange::{Accepted, Changes};
+
 /// How a search is to run.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub(crate) struct Settings {
-    /// Moves.
+    /// Moves of all lanes.
     pub(crate) moves: u64,
-    /// Temperatures at the start and the end, in ten-thousandths of a point.
-    pub(crate) first_temperature: f64,
-    pub(crate) last_temperature: f64,
+    /// Temperatures from the start to the end in 1024 steps, in ten-thousandths of a point.
+    pub(crate) temperatures: Vec<f64>,
     /// How much of a column's detour counts at the start; it falls to nothing.
     pub(crate) detour_weight: f64,
     /// No plan can be better than this.
@@ -24,9 +26,24 @@ pub(crate) struct Settings {
 }
 
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
-pub(crate) trait Watch {
+pub(crate) trait Watch: Sync {
     /// Share of the schedule that has gone, 0 to 1; `None` to stop.
-    fn look(&mut self, best_e4: i64, moves: u64) -> Option<f64>;
+    fn look(&self, best_e4: i64, moves: u64) -> Option<f64>;
+    /// The same, without telling anything.
+    fn glance(&self) -> Option<f64>;
+}
+
+/// A number of moves of one lane.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Stretch {
+    /// Moves that all lanes have made before.
+    pub(crate) before: u64,
+    /// Moves to make.
+    pub(crate) moves: u64,
+    /// Lanes that move meanwhile.
+    pub(crate) lanes: u64,
+    /// Does this lane tell how far it is?
+    pub(crate) tells: bool,
 }
 
 /// Chains entered one container each before more are entered together.
@@ -36,12 +53,13 @@ const TOGETHER: u32 = 64;
 const LOOK: u64 = 16;
 
 /// A running search.
-pub(crate) struct Search<'a, 'b> {
-    state: &'b mut State<'a>,
+#[derive(Debug, Clone)]
+pub(crate) struct Search<'a> {
+    state: State<'a>,
     gains: Gains,
     inserter: Inserter,
     random: Random,
-    /// Classes that have columns.
+    /// Classes that may change.
     classes: Vec<usize>,
     /// Those at the same site, by class.
     at_site: Vec<Vec<usize>>,
@@ -53,11 +71,18 @@ pub(crate) struct Search<'a, 'b> {
     best_e4: i64,
     best_violation: i64,
     detour_weight: f64,
+    temperature: f64,
+    /// How much the cost may rise by the present move.
+    allowed: f64,
+    /// Are accepted moves kept for other lanes?
+    records: bool,
+    /// Moves accepted since the last exchange.
+    journal: Vec<Accepted>,
 }
 
-impl<'a, 'b> Search<'a, 'b> {
-    /// Search from the present state.
-    pub(crate) fn new(state: &'b mut State<'a>, random: Random) -> Self {
+impl<'a> Search<'a> {
+    /// Search from a state.
+    pub(crate) fn new(state: State<'a>, random: Random) -> Self {
         let index = state.index;
         let columns = state.columns;
         let classes: Vec<usize> = (0..index.classes.len())
@@ -91,6 +116,10 @@ impl<'a, 'b> Search<'a, 'b> {
             best_e4: state.cost_e4,
             best_violation: state.violation(),
             detour_weight: 0.0,
+            temperature: 0.0,
+            allowed: 0.0,
+            records: false,
+            journal: Vec::new(),
             state,
         };
         for class in 0..search.active.len() {
@@ -99,9 +128,14 @@ impl<'a, 'b> Search<'a, 'b> {
         search
     }
 
-    /// Container counts and cost of the best state found.
-    pub(crate) fn into_best(self) -> (Vec<i64>, i64) {
-        (self.best, self.best_e4)
+    /// How much shares are broken in the best state found, and its cost.
+    pub(crate) fn best_cost(&self) -> (i64, i64) {
+        (self.best_violation, self.best_e4)
+    }
+
+    /// Container counts of the best state found.
+    pub(crate) fn into_best(self) -> Vec<i64> {
+        self.best
     }
 
     fn list_active(&mut self, class: usize) {
@@ -128,7 +162,7 @@ impl<'a, 'b> Search<'a, 'b> {
     }
 
     /// Fill places while that gains; `false` when told to stop.
-    pub(crate) fn fill(&mut self, watch: &mut dyn Watch) -> bool {
+    pub(crate) fn fill(&mut self, watch: &dyn Watch) -> bool {
         let mut more = true;
         let mut entered = vec![0_u32; self.state.index.classes.len()];
         while more {
@@ -193,7 +227,7 @@ impl<'a, 'b> Search<'a, 'b> {
 
     fn insert(&mut self, gap: Gap, scatter: Scatter) -> bool {
         self.inserter.insert(
-            self.state,
+            &mut self.state,
             &mut self.gains,
             gap,
             scatter,
@@ -220,21 +254,26 @@ impl<'a, 'b> Search<'a, 'b> {
         }
     }
 
-    /// Run the moves; the number made.
-    pub(crate) fn run(&mut self, settings: Settings, watch: &mut dyn Watch) -> u64 {
+    /// Make the moves of a stretch; the number made, fewer when told to stop or when no plan can be better.
+    pub(crate) fn run(&mut self, settings: &Settings, stretch: Stretch, watch: &dyn Watch) -> u64 {
         if self.classes.is_empty() {
-            return 0;
+            return stretch.moves;
         }
-        let schedule = geometric(settings.first_temperature, settings.last_temperature);
-        let mut temperature = schedule[0];
-        for moves in 0..settings.moves {
+        self.temperature = settings.temperatures[0];
+        for moves in 0..stretch.moves {
             if moves % LOOK == 0 {
-                let Some(share) = watch.look(self.best_e4, moves) else {
+                let made = stretch.before + moves * stretch.lanes;
+                let looked = if stretch.tells {
+                    watch.look(self.best_e4, made)
+                } else {
+                    watch.glance()
+                };
+                let Some(share) = looked else {
                     return moves;
                 };
-                let along = (moves as f64 / settings.moves as f64).max(share);
+                let along = (made as f64 / settings.moves as f64).max(share);
                 let along = along.clamp(0.0, 1.0);
-                temperature = schedule[(along * 1024.0) as usize];
+                self.temperature = settings.temperatures[(along * 1024.0) as usize];
                 self.detour_weight = settings.detour_weight * (1.0 - along);
                 if self.best_e4 <= settings.bound_e4 && self.best_violation == 0 {
                     return moves;
@@ -243,7 +282,7 @@ impl<'a, 'b> Search<'a, 'b> {
             let mark = self.state.mark();
             self.out.clear();
             self.put.clear();
-            let allowed = temperature * self.random.exponential();
+            self.allowed = self.temperature * self.random.exponential();
             let touched = if self.state.index.keep_batches {
                 self.move_batches()
             } else {
@@ -251,13 +290,13 @@ impl<'a, 'b> Search<'a, 'b> {
             };
             let rise = self.state.cost_e4 - mark.cost_e4();
             match touched {
-                Some(classes) if rise as f64 <= allowed && self.whole_batches() => {
+                Some(classes) if rise as f64 <= self.allowed && self.whole_batches() => {
                     self.accept(&classes)
                 }
                 _ => self.reject(mark),
             }
         }
-        settings.moves
+        stretch.moves
     }
 
     fn accept(&mut self, classes: &[usize]) {
@@ -266,6 +305,7 @@ impl<'a, 'b> Search<'a, 'b> {
         for &class in classes {
             self.list_active(class);
         }
+        self.record();
         self.keep_best();
     }
 

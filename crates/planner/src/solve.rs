@@ -1,14 +1,16 @@
 //! From a problem to a valid plan with a proven bound.
 
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::columns::{Columns, Paths, Rank, promising};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places};
+use crate::lanes;
 use crate::plan::Plan;
 use crate::prices::{ascend, unit_e4};
 use crate::problem::Problem;
-use crate::random::Random;
+use crate::random::{Random, geometric};
 use crate::report::{self, Weeks};
 use crate::rounding;
 use crate::search::{Search, Settings, Watch};
@@ -22,6 +24,8 @@ pub struct Options {
     pub seed: u64,
     /// Search moves.
     pub work: u64,
+    /// Threads to use; the plan does not depend on them.
+    pub threads: usize,
     /// A plan to start from; what is not possible in it is left out. Without one, an adopted plan of the
     /// problem is the start.
     pub start: Option<Plan>,
@@ -32,6 +36,7 @@ impl Default for Options {
         Self {
             seed: 1,
             work: 100_000,
+            threads: 1,
             start: None,
         }
     }
@@ -68,8 +73,8 @@ pub struct Progress {
     pub pledged_grams: f64,
 }
 
-/// The caller's clock and stop button.
-pub trait Control {
+/// The caller's clock and stop button, from any of the threads of a solve.
+pub trait Control: Sync {
     /// Asked every few milliseconds; `true` ends the solve with the best plan so far.
     fn should_stop(&self) -> bool;
     /// Told every few milliseconds.
@@ -149,34 +154,50 @@ fn price_steps(work: u64) -> u64 {
 /// Keeps the caller informed.
 struct Reporter<'a> {
     control: &'a dyn Control,
-    progress: Progress,
-    stopped: bool,
+    stopped: AtomicBool,
+    work: u64,
+    pledged_grams: f64,
 }
 
 impl Reporter<'_> {
     /// Share of the time gone, or `None` to stop.
-    fn tell(&mut self) -> Option<f64> {
-        self.control.progress(&self.progress);
-        self.stopped = self.stopped || self.control.should_stop();
-        if self.stopped {
+    fn ask(&self) -> Option<f64> {
+        if self.control.should_stop() {
+            self.stopped.store(true, Ordering::Relaxed);
+        }
+        if self.stopped.load(Ordering::Relaxed) {
             None
         } else {
             Some(self.control.time_gone().unwrap_or(0.0))
         }
     }
+
+    fn tell(&self, objective: f64, bound: f64, work_done: u64) {
+        self.control.progress(&Progress {
+            objective,
+            bound,
+            work_done,
+            work: self.work,
+            pledged_grams: self.pledged_grams,
+        });
+    }
 }
 
 /// Share of the schedule from the share of time gone, given the share gone before the search began.
 struct SearchWatch<'a, 'b> {
-    reporter: &'a mut Reporter<'b>,
+    reporter: &'a Reporter<'b>,
     before: f64,
+    bound: f64,
 }
 
 impl Watch for SearchWatch<'_, '_> {
-    fn look(&mut self, best_e4: i64, moves: u64) -> Option<f64> {
-        self.reporter.progress.objective = best_e4 as f64 / 1e4;
-        self.reporter.progress.work_done = moves;
-        let gone = self.reporter.tell()?;
+    fn look(&self, best_e4: i64, moves: u64) -> Option<f64> {
+        self.reporter.tell(best_e4 as f64 / 1e4, self.bound, moves);
+        self.glance()
+    }
+
+    fn glance(&self) -> Option<f64> {
+        let gone = self.reporter.ask()?;
         Some(((gone - self.before) / (1.0 - self.before).max(1e-9)).clamp(0.0, 1.0))
     }
 }
@@ -198,22 +219,17 @@ pub fn solve(
         .iter()
         .flat_map(|target| &target.pledge_dg)
         .sum();
-    let mut reporter = Reporter {
+    let reporter = Reporter {
         control,
-        progress: Progress {
-            objective: f64::INFINITY,
-            bound: 0.0,
-            work_done: 0,
-            work: options.work,
-            pledged_grams: pledged as f64 / 10.0,
-        },
-        stopped: false,
+        stopped: AtomicBool::new(false),
+        work: options.work,
+        pledged_grams: pledged as f64 / 10.0,
     };
-    let found = ascend(&index, &paths, price_steps(options.work), |value| {
-        reporter.progress.bound = value / 1e4;
-        reporter.tell().map(|gone| gone / PRICE_TIME)
+    let steps = (price_steps(options.work), options.threads);
+    let found = ascend(&index, &paths, steps, |value| {
+        reporter.tell(f64::INFINITY, value / 1e4, 0);
+        reporter.ask().map(|gone| gone / PRICE_TIME)
     });
-    reporter.progress.bound = found.bound_e4 as f64 / 1e4;
     let given = start::counts(problem, &index, &paths, options.start.as_ref());
     let warm = given.is_some();
     let counts = given.unwrap_or_else(|| rounding::cumulative(&index, &paths, &found.mean));
@@ -231,22 +247,23 @@ pub fn solve(
     let settings = Settings {
         moves: options.work,
         detour_weight: if warm { 0.0 } else { 1.0 },
-        first_temperature: first * unit,
-        last_temperature: last * unit,
+        temperatures: geometric(first * unit, last * unit),
         bound_e4: found.bound_e4,
     };
-    let before = reporter.tell().unwrap_or(1.0);
-    let mut search = Search::new(&mut state, Random::new(options.seed));
-    let mut watch = SearchWatch {
-        reporter: &mut reporter,
-        before,
+    let watch = SearchWatch {
+        before: reporter.ask().unwrap_or(1.0),
+        bound: found.bound_e4 as f64 / 1e4,
+        reporter: &reporter,
     };
-    let mut work_done = 0;
-    if search.fill(&mut watch) {
-        work_done = search.run(settings, &mut watch);
-    }
-    let (counts, cost_e4) = search.into_best();
-    let complete = !reporter.stopped;
+    let mut search = Search::new(state, Random::new(options.seed));
+    let filled = search.fill(&watch);
+    let moves = Settings {
+        moves: if filled { settings.moves } else { 0 },
+        ..settings
+    };
+    let (counts, cost_e4, work_done) =
+        lanes::run(search, &moves, (options.seed, options.threads), &watch);
+    let complete = !reporter.stopped.into_inner();
     let mut answer = report::answer(problem, &index, &columns, &counts, found.bound_e4);
     debug_assert!(!index.shares.is_empty() || answer.objective_e4 == cost_e4);
     answer.work_done = work_done;

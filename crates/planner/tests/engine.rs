@@ -1,10 +1,11 @@
 //! The engine on problems whose answer is known, and on odd inputs.
 #![allow(clippy::unwrap_used)]
 
-use std::cell::Cell;
 use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use chrono::NaiveDate;
+use cotyl_planner::check::check;
 use cotyl_planner::problem::{
     Arc, Class, ClassCrop, MixLitres, Objective, PROBLEM_FORMAT, Problem, Rules, Share, Site, Slot,
     Station, Target, WorkMinutes,
@@ -179,12 +180,76 @@ fn same_seed_same_plan() {
     }
 }
 
-struct StopAfter(Cell<u32>);
+/// Some copies of the only site of a tiny problem: the pledges are of all, stock is not multiplied.
+fn several_sites(seed: u64, copies: usize) -> Problem {
+    let one = tiny_instance(seed);
+    let mut many = one.clone();
+    let named = |id: &str, n: usize| format!("{id}-{n}");
+    (many.sites, many.classes, many.stations) = (Vec::new(), Vec::new(), Vec::new());
+    (many.committed, many.committed_work, many.adopted) = (Vec::new(), Vec::new(), None);
+    for n in 0..copies {
+        many.sites.extend(one.sites.iter().cloned().map(|mut site| {
+            site.id = named(&site.id, n);
+            site
+        }));
+        many.classes
+            .extend(one.classes.iter().cloned().map(|mut class| {
+                (class.id, class.site) = (named(&class.id, n), named(&class.site, n));
+                class
+            }));
+        many.stations
+            .extend(one.stations.iter().cloned().map(|mut station| {
+                station.id = named(&station.id, n);
+                station.site = named(&station.site, n);
+                station.class = named(&station.class, n);
+                station
+            }));
+    }
+    for target in &mut many.targets {
+        target.sites = many.sites.iter().map(|site| site.id.clone()).collect();
+        target
+            .pledge_dg
+            .iter_mut()
+            .for_each(|dg| *dg *= copies as i64);
+    }
+    many
+}
+
+#[test]
+fn threads_do_not_change_the_plan() {
+    // eight sites are searched in four lanes, four in two; stock is common to all, so lanes get in each
+    // other's way
+    for (seed, copies) in [(5, 4), (77, 8), (12, 9)] {
+        let problem = several_sites(seed, copies);
+        let plans: Vec<Answer> = [1, 2, 3, 8]
+            .iter()
+            .map(|&threads| {
+                let options = Options {
+                    work: 3_001,
+                    threads,
+                    ..Options::default()
+                };
+                solve(&problem, &options, &Unhindered).unwrap()
+            })
+            .collect();
+        for answer in &plans {
+            assert_eq!(answer, &plans[0], "seed {seed}");
+        }
+        let verdict = check(&problem, &plans[0].plan);
+        assert!(verdict.valid, "seed {seed}: {:?}", verdict.problems);
+        assert_eq!(verdict.objective_e4, plans[0].objective_e4, "seed {seed}");
+        let bound = plans[0].bound_e4;
+        assert!(plans[0].work_done == 3_001 || plans[0].objective_e4 == bound);
+        assert!(plans[0].objective_e4 >= bound);
+    }
+}
+
+struct StopAfter(AtomicU32);
 
 impl Control for StopAfter {
     fn should_stop(&self) -> bool {
-        let left = self.0.get();
-        self.0.set(left.saturating_sub(1));
+        let left = self.0.load(Ordering::Relaxed);
+        self.0.store(left.saturating_sub(1), Ordering::Relaxed);
         left == 0
     }
     fn progress(&self, progress: &Progress) {
@@ -198,7 +263,7 @@ fn stopped_early_is_still_a_plan() {
         let problem = tiny_instance(seed);
         let best = brute_force(&problem);
         for looks in [0, 1, 50, 120, 135] {
-            let control = StopAfter(Cell::new(looks));
+            let control = StopAfter(AtomicU32::new(looks));
             let answer = solve(
                 &problem,
                 &Options {

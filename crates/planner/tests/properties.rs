@@ -2,7 +2,7 @@
 //! something is added, the same whatever the order of the lists.
 #![allow(clippy::unwrap_used)]
 
-use std::cell::Cell;
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use cotyl_planner::check::check;
 use cotyl_planner::problem::{Arc, Problem, Slot, Station};
@@ -185,12 +185,12 @@ fn more_of_anything_is_never_worse_than_the_optimum() {
     }
 }
 
-struct StopAfter(Cell<u32>);
+struct StopAfter(AtomicU32);
 
 impl Control for StopAfter {
     fn should_stop(&self) -> bool {
-        let left = self.0.get();
-        self.0.set(left.saturating_sub(1));
+        let left = self.0.load(Ordering::Relaxed);
+        self.0.store(left.saturating_sub(1), Ordering::Relaxed);
         left == 0
     }
     fn progress(&self, progress: &Progress) {
@@ -211,7 +211,7 @@ fn stopped_at_any_moment_the_plan_is_valid() {
                 work: 2_000,
                 ..Options::default()
             };
-            let control = StopAfter(Cell::new(looks));
+            let control = StopAfter(AtomicU32::new(looks));
             assert_valid(&problem, &solve(&problem, &options, &control).unwrap());
         }
     }

@@ -190,7 +190,7 @@ pub fn work_out(
         } else {
             search.work
         },
-        start: None,
+        ..suited
     };
     let mut answer = solve(&problem, &options, control)?;
     let mut notes = compiled.notes;

@@ -113,6 +113,7 @@ pub fn margin(
                 seed: options.seed,
                 work: options.work,
                 start: Some(current),
+                ..Options::default()
             },
             &Round::of(control, MOST_ROUNDS - rounds),
         )?;

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 use std::io::{IsTerminal, Read, Write};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use clap::Args;
@@ -138,7 +138,7 @@ struct Terminal {
     started: Instant,
     seconds: Duration,
     interrupted: Arc<AtomicBool>,
-    shown: std::cell::Cell<Option<Instant>>,
+    shown: Mutex<Option<Instant>>,
     watched: bool,
 }
 
@@ -163,7 +163,7 @@ impl Terminal {
             started: Instant::now(),
             seconds,
             interrupted,
-            shown: std::cell::Cell::new(None),
+            shown: Mutex::new(None),
             watched: std::io::stderr().is_terminal(),
         })
     }
@@ -181,14 +181,12 @@ impl Control for Terminal {
     }
 
     fn progress(&self, progress: &Progress) {
-        let recently = self
-            .shown
-            .get()
-            .is_some_and(|at| at.elapsed() < Duration::from_millis(200));
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        let recently = shown.is_some_and(|at| at.elapsed() < Duration::from_millis(200));
         if !self.watched || recently {
             return;
         }
-        self.shown.set(Some(Instant::now()));
+        *shown = Some(Instant::now());
         eprint!(
             "\r{:6.1} s  objective {:.1}  bound {:.1}  gap {:.4} points a pledged gram   ",
             self.started.elapsed().as_secs_f64(),

@@ -1,0 +1,130 @@
+//! What lanes tell each other.
+
+use std::collections::BTreeSet;
+
+use crate::random::Random;
+use crate::search::Search;
+
+/// Containers of columns put in, or taken out where negative.
+pub(crate) type Changes = Vec<(u32, i64)>;
+
+/// A move that was accepted.
+#[derive(Debug, Clone)]
+pub(crate) struct Accepted {
+    pub(crate) changes: Changes,
+    /// How much the cost might have risen.
+    allowed: f64,
+}
+
+impl Search<'_> {
+    /// Classes that have columns and their sites.
+    pub(crate) fn sites_of_classes(&self) -> Vec<(usize, usize)> {
+        let index = self.state.index;
+        let with_columns = (0..index.classes.len())
+            .filter(|&class| !self.state.columns.of_class(class).is_empty());
+        with_columns
+            .map(|class| (class, index.classes[class].site))
+            .collect()
+    }
+
+    /// From now on change these classes only, and keep accepted moves for other lanes.
+    pub(crate) fn keep_to(&mut self, classes: Vec<usize>) {
+        self.records = true;
+        self.classes = classes;
+    }
+
+    /// Go on from where another search is, with the own random numbers and best state.
+    pub(crate) fn follow(&mut self, other: &Self) {
+        self.state = other.state.clone();
+        self.gains = other.gains.clone();
+        self.active = other.active.clone();
+        self.keep_best();
+    }
+
+    /// Take random numbers from another stream.
+    pub(crate) fn reseed(&mut self, random: Random) {
+        self.random = random;
+    }
+
+    /// Moves accepted since the last exchange.
+    pub(crate) fn take_journal(&mut self) -> Vec<Accepted> {
+        std::mem::take(&mut self.journal)
+    }
+
+    /// Repeat moves that another search accepted; those that do not fit here, or are no longer worth it, are
+    /// left out.
+    pub(crate) fn repeat(&mut self, moves: &[Accepted]) {
+        for Accepted { changes, allowed } in moves {
+            let mark = self.state.mark();
+            self.out.clear();
+            self.put.clear();
+            let mut fits = true;
+            for &(column, containers) in changes {
+                let p = column as usize;
+                fits = self.state.change(p, containers);
+                if !fits {
+                    break;
+                }
+                self.gains.touch(&self.state.moved);
+                if containers < 0 {
+                    self.out.push((p, -containers));
+                } else {
+                    self.put.push((p, containers));
+                }
+            }
+            let rise = self.state.cost_e4 - mark.cost_e4();
+            self.allowed = *allowed;
+            if fits && rise as f64 <= self.allowed && self.whole_batches() {
+                let mut classes: Vec<usize> = changes
+                    .iter()
+                    .map(|&(column, _)| self.class_of(column as usize))
+                    .collect();
+                classes.sort_unstable();
+                classes.dedup();
+                self.accept(&classes);
+            } else {
+                self.reject(mark);
+            }
+        }
+    }
+
+    /// Make changes found elsewhere, those that take out first; `false` when they do not fit, and nothing
+    /// has changed.
+    pub(crate) fn join(&mut self, changes: &[(u32, i64)]) -> bool {
+        let mark = self.state.mark();
+        for &(column, containers) in changes {
+            if !self.state.change(column as usize, containers) {
+                self.reject(mark);
+                return false;
+            }
+            self.gains.touch(&self.state.moved);
+        }
+        self.state.commit();
+        self.gains.keep();
+        let classes: BTreeSet<usize> = changes
+            .iter()
+            .map(|&(p, _)| self.class_of(p as usize))
+            .collect();
+        for class in classes {
+            self.list_active(class);
+        }
+        self.keep_best();
+        true
+    }
+
+    fn class_of(&self, p: usize) -> usize {
+        self.state.index.rows[self.state.columns.list[p].row as usize].class
+    }
+
+    /// Keep the present move for other lanes.
+    pub(super) fn record(&mut self) {
+        if self.records {
+            let out = self.out.iter().map(|&(p, q)| (p as u32, -q));
+            let put = self.put.iter().map(|&(p, q)| (p as u32, q));
+            self.journal.push(Accepted {
+                changes: out.chain(put).collect(),
+                allowed: self.allowed,
+            });
+        }
+    }
+}
