@@ -217,8 +217,8 @@ fn several_sites(seed: u64, copies: usize) -> Problem {
 
 #[test]
 fn threads_do_not_change_the_plan() {
-    // eight sites are searched in four lanes, four in two; stock is common to all, so lanes get in each
-    // other's way
+    // from four sites on there is more than one lane; stock is common to all, so lanes get in each other's
+    // way
     for (seed, copies) in [(5, 4), (77, 8), (12, 9)] {
         let problem = several_sites(seed, copies);
         let plans: Vec<Answer> = [1, 2, 3, 8]
