@@ -184,6 +184,7 @@ fn again(
         seed: options.seed,
         work: (options.work / SHARE_OF_WORK).max(1),
         start: Some(plan.clone()),
+        ..*options
     };
     let plan = solve(problem, &options, control)?.plan;
     let verdict = check(problem, &plan);

@@ -52,6 +52,8 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     if let Some(work) = arguments.work {
         options.work = work;
     }
+    // a second thread only makes it faster: the plan is the same
+    options.threads = 2;
     let control = Terminal::new(Duration::from_secs(arguments.seconds))?;
     let mut answer = solve(&problem, &options, &control)?;
     control.finish();
