@@ -102,6 +102,7 @@ fn text(error: impl std::fmt::Display) -> Error {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use argon2::password_hash::Error as HashError;
 
