@@ -126,7 +126,7 @@ async fn a_figure_is_held_and_old_sowings_are_forgotten() {
     assert_eq!(known["choices"][0]["id"], json!(held.id()));
 
     let one = format!("{path}/{}", held.id());
-    api.delete(COORDINATOR, &one, "\"9\"").await.expect(412);
+    api.delete(COORDINATOR, &one, "\"v9\"").await.expect(412);
     api.delete(COORDINATOR, &one, &held.headers["etag"])
         .await
         .expect(200);

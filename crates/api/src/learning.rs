@@ -81,7 +81,7 @@ pub struct LearningChoice {
     /// What it says.
     #[serde(flatten)]
     pub fields: LearningChoiceInput,
-    /// Its version, for `If-Match`.
+    /// Its version; its ETag is this number after a `v`, in quotes.
     pub version: i64,
     /// When it was made.
     pub created_at: DateTime<Utc>,
