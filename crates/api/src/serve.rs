@@ -13,7 +13,6 @@ use actix_web::{HttpMessage, HttpRequest, HttpResponse};
 use cotyl_app::App;
 use metrics_exporter_prometheus::PrometheusHandle;
 use tracing_actix_web::{RequestId, TracingLogger};
-use utoipa_actix_web::{AppExt, scope};
 use utoipa_swagger_ui::{Config, SwaggerUi};
 
 use crate::document::{openapi, operations};
@@ -87,7 +86,6 @@ pub fn api_app(
     >,
 > {
     actix_web::App::new()
-        .into_utoipa_app()
         .app_data(state)
         .app_data(PathConfig::default().error_handler(|error, _| {
             Problem::new(
@@ -107,8 +105,7 @@ pub fn api_app(
             )
             .into()
         }))
-        .service(scope(BASE).configure(operations))
-        .into_app()
+        .service(web::scope(BASE).configure(operations))
         .service(health::healthz)
         .service(health::readyz)
         .service(health::metrics)
