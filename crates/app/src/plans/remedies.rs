@@ -139,10 +139,13 @@ pub(super) fn remedies(
     }
     let changes = worth_trying(season, problem, plan, &verdict);
     let quietly = Quietly(control);
-    let (base_plan, base) = again(problem, plan, options, &quietly)?;
-    if base.objective_e4 <= verdict.objective_e4 {
+    let (base_plan, searched) = again(problem, plan, options, &quietly)?;
+    let base = if searched.objective_e4 <= verdict.objective_e4 {
         found.plan = base_plan;
-    }
+        searched
+    } else {
+        verdict
+    };
     for change in changes {
         if control.should_stop() {
             found.complete = false;

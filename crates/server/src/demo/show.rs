@@ -163,12 +163,17 @@ async fn tasks(client: &Client, today: NaiveDate) -> Result<(), Fault> {
             .map(|number| format!(" (cut {number})"))
             .unwrap_or_default();
         println!(
-            "  {}  {:<15} {:<18} {}{cut}: {} containers of {}, about {} min",
+            "  {}  {:<15} {:<18} {}{cut}: {} {} of {}, about {} min",
             text(&task["window"], "day")?,
             text(task, "site_name")?,
             text(task, "station_name")?,
             text(task, "kind")?.replace('_', " "),
             task["containers"],
+            if task["containers"] == 1 {
+                "container"
+            } else {
+                "containers"
+            },
             text(task, "crop_name")?,
             task["minutes"],
         );
