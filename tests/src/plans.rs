@@ -147,23 +147,6 @@ async fn a_plan_is_asked_for_solved_and_adopted() {
 }
 
 #[actix_web::test]
-async fn the_same_seed_and_work_give_the_same_plan() {
-    let api = Api::new().await;
-    Garden::plant(&api).await;
-    let (first, second) = (solved(&api, "One").await, solved(&api, "Two").await);
-    let sowings = |reply: Reply| reply.body["result"]["sowings"].clone();
-    assert_eq!(
-        sowings(read(&api, &first).await),
-        sowings(read(&api, &second).await)
-    );
-    let path = format!("/plans/comparisons?first={first}&second={second}");
-    let same = api.get(COORDINATOR, &path).await.expect(200).body;
-    for list in ["only_first", "only_second", "changed", "weeks"] {
-        assert_eq!(same[list], json!([]), "{list}");
-    }
-}
-
-#[actix_web::test]
 async fn plans_of_different_data_are_compared() {
     let api = Api::new().await;
     let garden = Garden::plant(&api).await;
@@ -599,38 +582,4 @@ async fn the_impossible_is_solved_with_reasons() {
         }
         adopt(&api, &id, false).await.expect(200);
     }
-}
-
-#[actix_web::test]
-async fn what_was_sown_stays_when_a_plan_is_replaced_or_withdrawn() {
-    let api = Api::new().await;
-    let garden = Garden::plant(&api).await;
-    let first = solved(&api, "First").await;
-    adopt(&api, &first, false).await.expect(200);
-    sqlx::query(
-        "update sowing set state = 'sown', sown_on = sow_on
-          where id = (select id from sowing order by sow_on, id limit 1)",
-    )
-    .execute(&garden.pool)
-    .await
-    .unwrap();
-    let plan = read(&api, &first).await.body;
-    assert_eq!(plan["changed_inputs"], json!(["sowing"]));
-    let second = solved(&api, "Second").await;
-    adopt(&api, &second, false).await.expect(200);
-    api.act(COORDINATOR, &format!("/plans/{second}/withdrawal"))
-        .await
-        .expect(200);
-    assert_eq!(
-        count(&garden, "select count(*) from sowing where state = 'sown'").await,
-        1
-    );
-    assert_eq!(
-        count(
-            &garden,
-            "select count(*) from sowing where state = 'planned'"
-        )
-        .await,
-        0
-    );
 }
