@@ -30,8 +30,8 @@ pub async fn readyz(state: Data<ApiState>) -> HttpResponse {
 /// Counters and durations in the Prometheus text format.
 #[get("/metrics")]
 pub async fn metrics(state: Data<ApiState>) -> HttpResponse {
-    let pool = state.app.store().pool();
-    ::metrics::gauge!("cotyl_database_connections").set(f64::from(pool.size()));
+    ::metrics::gauge!("cotyl_database_connections")
+        .set(f64::from(state.app.store().open_connections()));
     let body = state
         .metrics
         .as_ref()

@@ -27,6 +27,7 @@ pub mod pledges;
 pub mod problem;
 pub mod qualifications;
 pub mod recipients;
+mod request_count;
 mod request_log;
 pub mod respond;
 pub mod serve;

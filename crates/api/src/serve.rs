@@ -1,7 +1,7 @@
 //! The HTTP application: operations, limits, headers, logging, counting.
 
 use std::num::NonZeroU32;
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 use std::time::Duration;
 
 use actix_web::body::MessageBody;
@@ -18,6 +18,7 @@ use utoipa_swagger_ui::{Config, SwaggerUi};
 use crate::document::{openapi, operations};
 use crate::health;
 use crate::problem::Problem;
+use crate::request_count::count;
 use crate::request_log::RequestLog;
 use crate::respond::BASE;
 use crate::throttle::Throttle;
@@ -41,11 +42,12 @@ impl Default for ApiSettings {
 }
 
 /// What every handler has at hand.
+#[derive(Clone)]
 pub struct ApiState {
     /// The application.
     pub app: App,
-    /// Limits on sign-in and token paths.
-    pub throttle: Throttle,
+    /// Limits on sign-in and token paths, over all threads.
+    pub throttle: Arc<Throttle>,
     /// The counters, where they are kept.
     pub metrics: Option<PrometheusHandle>,
 }
@@ -55,8 +57,22 @@ impl ApiState {
     pub fn new(app: App, settings: &ApiSettings, metrics: Option<PrometheusHandle>) -> Self {
         Self {
             app,
-            throttle: Throttle::new(settings.sign_in_burst, settings.sign_in_refill),
+            throttle: Arc::new(Throttle::new(
+                settings.sign_in_burst,
+                settings.sign_in_refill,
+            )),
             metrics,
+        }
+    }
+
+    /// The same state for one thread that answers requests, with at most `connections` to the
+    /// database of its own.
+    #[must_use]
+    pub fn for_thread(&self, connections: u32) -> Self {
+        Self {
+            app: self.app.with_own_connections(connections),
+            throttle: Arc::clone(&self.throttle),
+            metrics: self.metrics.clone(),
         }
     }
 }
@@ -131,17 +147,9 @@ async fn answer_headers(
 ) -> Result<ServiceResponse<impl MessageBody>, actix_web::Error> {
     let id = request.extensions().get::<RequestId>().copied();
     let in_api = request.path().starts_with(BASE);
-    let method = request.method().to_string();
+    let method = request.method().clone();
     let mut response = next.call(request).await?;
-    let pattern = response
-        .request()
-        .match_pattern()
-        .unwrap_or_else(|| "unknown".to_owned());
-    metrics::counter!(
-        "cotyl_requests_total",
-        "method" => method, "path" => pattern, "status" => response.status().as_u16().to_string()
-    )
-    .increment(1);
+    count(method.as_str(), &response);
     let headers = response.headers_mut();
     if let Some(id) = id
         && let Ok(value) = id.to_string().parse()

@@ -15,6 +15,7 @@ use ed25519_dalek::SigningKey;
 use ed25519_dalek::pkcs8::EncodePrivateKey;
 use hmac::{Hmac, Mac};
 use jsonwebtoken::{Algorithm, DecodingKey, EncodingKey, Header, Validation};
+use quick_cache::sync::Cache;
 use rand::RngCore;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -42,6 +43,18 @@ struct Claims {
     exp: i64,
 }
 
+/// What a token said whose signature was checked.
+#[derive(Debug, Clone, Copy)]
+struct Verified {
+    sub: Uuid,
+    coop: Uuid,
+    sid: Uuid,
+    exp: i64,
+}
+
+/// Tokens whose signature need not be checked again: a volunteer's page sends many requests with one.
+const MOST_KEPT: usize = 2000;
+
 struct SigningPair {
     encoding: EncodingKey,
     link_secret: [u8; 32],
@@ -53,6 +66,7 @@ pub struct KeyRing {
     newest: Uuid,
     signing: Arc<SigningPair>,
     verifying: Arc<BTreeMap<String, DecodingKey>>,
+    verified: Arc<Cache<String, Verified>>,
 }
 
 impl KeyRing {
@@ -102,6 +116,7 @@ impl KeyRing {
                 link_secret: derive(&secret, b"link tokens"),
             }),
             verifying: Arc::new(verifying),
+            verified: Arc::new(Cache::new(MOST_KEPT)),
         })
     }
 
@@ -141,6 +156,30 @@ impl KeyRing {
     /// # Errors
     /// [`Error::Unauthenticated`] for a token that is forged, expired, for another audience or unreadable.
     pub fn verify(&self, token: &str, now: DateTime<Utc>) -> Result<Caller> {
+        let claims = match self.verified.get(token) {
+            Some(claims) => claims,
+            None => {
+                let claims = self.checked(token)?;
+                self.verified.insert(token.to_owned(), claims);
+                claims
+            }
+        };
+        if claims.exp <= now.timestamp() {
+            self.verified.remove(token);
+            return Err(Error::Unauthenticated("the access token has expired"));
+        }
+        Ok(Caller {
+            cooperative_id: claims.coop,
+            member_id: claims.sub,
+            session_id: claims.sid,
+            device: String::new(),
+            request_id: String::new(),
+            idempotency: None,
+        })
+    }
+
+    /// What a token says, when its signature, issuer and audience are ours. Its expiry is not looked at.
+    fn checked(&self, token: &str) -> Result<Verified> {
         let refused = || Error::Unauthenticated("the access token is not valid");
         if token.len() > 2000 {
             return Err(refused());
@@ -159,16 +198,11 @@ impl KeyRing {
         let claims = jsonwebtoken::decode::<Claims>(token, key, &validation)
             .map_err(|_| refused())?
             .claims;
-        if claims.exp <= now.timestamp() {
-            return Err(Error::Unauthenticated("the access token has expired"));
-        }
-        Ok(Caller {
-            cooperative_id: claims.coop,
-            member_id: claims.sub,
-            session_id: claims.sid,
-            device: String::new(),
-            request_id: String::new(),
-            idempotency: None,
+        Ok(Verified {
+            sub: claims.sub,
+            coop: claims.coop,
+            sid: claims.sid,
+            exp: claims.exp,
         })
     }
 

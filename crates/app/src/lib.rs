@@ -113,6 +113,15 @@ impl App {
         })
     }
 
+    /// The same application over database connections of its own, at most `most`, for one thread.
+    #[must_use]
+    pub fn with_own_connections(&self, most: u32) -> Self {
+        Self {
+            store: self.store.with_own_connections(most),
+            ..self.clone()
+        }
+    }
+
     /// The database.
     pub fn store(&self) -> &Store {
         &self.store

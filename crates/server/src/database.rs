@@ -26,7 +26,7 @@ impl Database {
     /// With a message for whoever runs the server.
     pub async fn open(settings: &Settings) -> Result<Self, Fault> {
         let pool = PoolSettings {
-            connections: settings.pool_size,
+            connections: settings.connections_for_jobs(),
             ..PoolSettings::default()
         };
         let (options, private) = match &settings.database_url {
@@ -46,7 +46,7 @@ impl Database {
             }
         };
         let store = Store::new(options, &pool);
-        migrations::require_bound_role(store.pool()).await?;
+        migrations::require_bound_role(&store).await?;
         Ok(Self { store, private })
     }
 
@@ -71,7 +71,7 @@ impl Database {
     /// # Errors
     /// When the private server does not stop.
     pub async fn close(self) -> Result<(), Fault> {
-        self.store.close().await;
+        self.store.close();
         if let Some(server) = self.private {
             tokio::task::spawn_blocking(move || server.stop()).await??;
         }

@@ -75,12 +75,9 @@ impl Running {
                 0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 5.0,
             ])?
             .install_recorder()?;
-        let state = Data::new(ApiState::new(
-            app.clone(),
-            &ApiSettings::default(),
-            Some(metrics),
-        ));
-        let server = HttpServer::new(move || api_app(state.clone()))
+        let state = ApiState::new(app.clone(), &ApiSettings::default(), Some(metrics));
+        let connections = settings.connections_per_thread();
+        let server = HttpServer::new(move || api_app(Data::new(state.for_thread(connections))))
             .workers(settings.worker_threads)
             .client_request_timeout(Duration::from_secs(10))
             .shutdown_timeout(GRACE.as_secs())

@@ -32,7 +32,7 @@ pub struct Flags {
     #[arg(long, global = true, value_name = "FOLDER")]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub data_dir: Option<PathBuf>,
-    /// Most database connections of this process [default: 12]
+    /// Most database connections of this process; one for each thread at least [default: 12]
     #[arg(long, global = true, value_name = "N")]
     #[serde(skip_serializing_if = "Option::is_none")]
     pub pool_size: Option<u32>,
@@ -166,6 +166,22 @@ impl Settings {
             );
         }
         Ok(settings)
+    }
+
+    /// Connections for the workers on jobs and for starting and stopping: one for each plan that is
+    /// recorded, one for the lease's heartbeat.
+    pub fn connections_for_jobs(&self) -> u32 {
+        u32::try_from(self.solver_threads)
+            .unwrap_or(u32::MAX)
+            .saturating_add(1)
+    }
+
+    /// Connections for each thread that answers requests: the rest of the pool, and never none.
+    pub fn connections_per_thread(&self) -> u32 {
+        let threads = u32::try_from(self.worker_threads)
+            .unwrap_or(u32::MAX)
+            .max(1);
+        (self.pool_size.saturating_sub(self.connections_for_jobs()) / threads).max(1)
     }
 }
 

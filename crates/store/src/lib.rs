@@ -7,6 +7,7 @@ pub mod actors;
 pub mod audit;
 pub mod claims;
 pub mod closures;
+mod connections;
 pub mod container_kinds;
 pub mod cooperatives;
 pub mod crop_groups;

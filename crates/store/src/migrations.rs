@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use sqlx::migrate::{Migration, MigrationType, Migrator};
-use sqlx::{PgPool, SqlSafeStr};
+use sqlx::{PgConnection, SqlSafeStr};
 
 use crate::{Error, Result, Store};
 
@@ -59,7 +59,8 @@ pub fn newest_version() -> i64 {
 /// # Errors
 /// When a step fails (nothing of it stays), or the schema is newer than the program.
 pub async fn migrate(store: &Store) -> std::result::Result<(), MigrateError> {
-    migrator().run(store.pool()).await.map_err(MigrateError)
+    let mut connection = connect(store).await?;
+    migrator().run(&mut connection).await.map_err(MigrateError)
 }
 
 /// Takes the schema back to an earlier version; 0 removes everything. Data in it is lost.
@@ -67,10 +68,19 @@ pub async fn migrate(store: &Store) -> std::result::Result<(), MigrateError> {
 /// # Errors
 /// When a step fails.
 pub async fn revert(store: &Store, version: i64) -> std::result::Result<(), MigrateError> {
+    let mut connection = connect(store).await?;
     migrator()
-        .undo(store.pool(), version)
+        .undo(&mut connection, version)
         .await
         .map_err(MigrateError)
+}
+
+async fn connect(store: &Store) -> std::result::Result<PgConnection, MigrateError> {
+    store
+        .connections()
+        .open()
+        .await
+        .map_err(|fault| MigrateError(fault.into()))
 }
 
 /// A step of the schema could not be taken.
@@ -82,11 +92,12 @@ pub struct MigrateError(#[source] sqlx::migrate::MigrateError);
 ///
 /// # Errors
 /// [`Error::Unreadable`] with what to do when the role is a superuser or bypasses row security.
-pub async fn require_bound_role(pool: &PgPool) -> Result<()> {
+pub async fn require_bound_role(store: &Store) -> Result<()> {
+    let mut connection = store.connect().await?;
     let (role, unbound): (String, bool) = sqlx::query_as(
         "select current_user::text, rolsuper or rolbypassrls from pg_roles where rolname = current_user",
     )
-    .fetch_one(pool)
+    .fetch_one(&mut connection)
     .await?;
     if unbound {
         return Err(Error::Unreadable(format!(

@@ -3,11 +3,12 @@
 use std::time::Duration;
 
 use rand::Rng;
-use sqlx::postgres::{PgConnectOptions, PgPoolOptions};
-use sqlx::{AssertSqlSafe, PgConnection, PgPool, Postgres, Transaction};
+use sqlx::postgres::PgConnectOptions;
+use sqlx::{AssertSqlSafe, PgConnection};
 use uuid::Uuid;
 
 use crate::Error;
+use crate::connections::{Connections, Lent};
 
 /// How often a write that lost against another is done again.
 const MOST_ATTEMPTS: u32 = 6;
@@ -58,20 +59,23 @@ impl Default for PoolSettings {
 /// The database.
 #[derive(Debug, Clone)]
 pub struct Store {
-    pool: PgPool,
+    connections: Connections,
 }
 
 /// An open transaction. It exists only inside [`Store::read`] and [`Store::write`].
+///
+/// One that is dropped before its end (a client went away, a body failed) takes its connection with
+/// it, and the server undoes what was done.
 #[derive(Debug)]
 pub struct Tx {
-    inner: Transaction<'static, Postgres>,
+    connection: Lent,
     scope: Scope,
 }
 
 impl Tx {
     /// The connection, for statements of this crate.
     pub(crate) fn connection(&mut self) -> &mut PgConnection {
-        &mut self.inner
+        self.connection.get()
     }
 
     /// The co-operative the transaction works for; the nil id in system scope.
@@ -80,6 +84,12 @@ impl Tx {
             Scope::Cooperative(id) => id,
             Scope::System => Uuid::nil(),
         }
+    }
+
+    async fn end(mut self, statement: &'static str) -> Result<(), Error> {
+        run(&mut self.connection, statement).await?;
+        self.connection.give_back();
+        Ok(())
     }
 }
 
@@ -110,27 +120,52 @@ impl Store {
             ("lock_timeout", "10000".to_owned()),
             ("TimeZone", "UTC".to_owned()),
         ]);
-        let pool = PgPoolOptions::new()
-            .max_connections(settings.connections)
-            .acquire_timeout(settings.wait)
-            .test_before_acquire(false)
-            .connect_lazy_with(options);
-        Self { pool }
+        Self {
+            connections: Connections::new(options, settings.connections, settings.wait),
+        }
     }
 
-    /// The pool, for migrations and for tests that look behind the interface.
-    pub fn pool(&self) -> &PgPool {
-        &self.pool
+    /// The same database over connections of its own, at most `most`: for a thread that answers
+    /// requests, which is then the only one its connections ever wake.
+    #[must_use]
+    pub fn with_own_connections(&self, most: u32) -> Self {
+        Self {
+            connections: self.connections.others(most),
+        }
+    }
+
+    /// The pool, for this crate.
+    pub(crate) fn connections(&self) -> &Connections {
+        &self.connections
+    }
+
+    /// A connection outside any transaction and outside the pool, for migrations and for tests that
+    /// look behind the interface.
+    ///
+    /// # Errors
+    /// When the database does not answer.
+    pub async fn connect(&self) -> Result<PgConnection, Error> {
+        Ok(self.connections.open().await?)
+    }
+
+    /// How many connections are open to this database, over all stores made from the first.
+    pub fn open_connections(&self) -> u32 {
+        self.connections.open_count()
     }
 
     async fn begin(&self, begin: &str, scope: Scope) -> Result<Tx, Error> {
         let statement = format!("{begin}; {}", scope.settings());
-        // a pooled connection may have died with its server: a second try takes a fresh one
-        let inner = match self.pool.begin_with(AssertSqlSafe(statement.clone())).await {
-            Err(sqlx::Error::Io(_)) => self.pool.begin_with(AssertSqlSafe(statement)).await?,
+        let mut connection = self.connections.lend().await?;
+        match run(&mut connection, &statement).await {
+            // kept connections died with their server: a fresh one may do
+            Err(Error::Unavailable(_)) => {
+                self.connections.forget_idle();
+                connection = self.connections.lend().await?;
+                run(&mut connection, &statement).await?;
+            }
             other => other?,
-        };
-        Ok(Tx { inner, scope })
+        }
+        Ok(Tx { connection, scope })
     }
 
     /// Reads from one snapshot.
@@ -148,9 +183,17 @@ impl Store {
         let mut tx = self
             .begin("begin isolation level repeatable read read only", scope)
             .await?;
-        let result = body(&mut tx).await?;
-        tx.inner.commit().await.map_err(Error::from)?;
-        Ok(result)
+        match body(&mut tx).await {
+            Ok(result) => {
+                tx.end("commit").await?;
+                Ok(result)
+            }
+            Err(error) => {
+                // the answer does not depend on the rollback: a broken connection is thrown away
+                let _ = tx.end("rollback").await;
+                Err(error)
+            }
+        }
     }
 
     /// Writes, all or nothing. A body that lost against another transaction is run again, so it
@@ -196,12 +239,11 @@ impl Store {
             .await?;
         match body(&mut tx).await {
             Ok(result) => {
-                tx.inner.commit().await.map_err(Error::from)?;
+                tx.end("commit").await?;
                 Ok(result)
             }
             Err(error) => {
-                // the answer does not wait for the rollback's own fate: a broken connection is thrown away
-                let _ = tx.inner.rollback().await;
+                let _ = tx.end("rollback").await;
                 Err(error)
             }
         }
@@ -212,14 +254,24 @@ impl Store {
     /// # Errors
     /// When it does not.
     pub async fn ping(&self) -> Result<(), Error> {
-        sqlx::query("select 1").execute(&self.pool).await?;
+        let mut connection = self.connections.lend().await?;
+        run(&mut connection, "select 1").await?;
+        connection.give_back();
         Ok(())
     }
 
-    /// Closes the pool after the transactions under way.
-    pub async fn close(&self) {
-        self.pool.close().await;
+    /// Closes the idle connections and lends no more; those lent are closed when they come back.
+    pub fn close(&self) {
+        self.connections.close();
     }
+}
+
+/// Runs a statement of this file's own making, which has nothing of a request in it.
+async fn run(connection: &mut Lent, statement: &str) -> Result<(), Error> {
+    sqlx::raw_sql(AssertSqlSafe(statement))
+        .execute(connection.get())
+        .await?;
+    Ok(())
 }
 
 #[allow(clippy::disallowed_methods)] // a pause before a repetition decides nothing

@@ -67,7 +67,7 @@ impl Bed {
                 migrations::migrate(&store)
                     .await
                     .map_err(|fault| sqlx::Error::Protocol(fault.to_string()))?;
-                store.close().await;
+                store.close();
                 Ok::<_, sqlx::Error>(())
             })
             .await
