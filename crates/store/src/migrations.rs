@@ -25,6 +25,8 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(4, "0004_harvest"),
     step!(5, "0005_margin"),
     step!(6, "0006_learning"),
+    step!(7, "0007_cupboard"),
+    step!(8, "0008_solution"),
 ];
 
 fn migrator() -> Migrator {

@@ -103,6 +103,13 @@ impl Garden {
             sqlx::query("insert into role_grant (id, cooperative_id, member_id, role, site_id) values ($1, $2, $3, 'volunteer', $4)")
                 .bind(Uuid::now_v7()).bind(cooperative).bind(member).bind(site_id).execute(&pool).await.unwrap();
         }
+        // a season's claims, mostly given back: statements planned over an empty table stay poor until
+        // PostgreSQL next looks at it by itself
+        sqlx::query("insert into claim (id, cooperative_id, task_id, member_id, place, claimed_at, ended_at, end_kind)
+                     select gen_random_uuid(), t.cooperative_id, t.id, m.id, 1, now(), now(), 'released'
+                       from task t cross join lateral (select id from member order by email desc limit 1) m
+                      where t.cut_number % 16 = 0")
+            .execute(&pool).await.unwrap();
         sqlx::query("analyze").execute(&pool).await.unwrap();
         pool.close().await;
         let mut tokens = Vec::new();
