@@ -1,5 +1,6 @@
 //! Who sent a request, as the access token and the request's headers say.
 
+use cotyl_store::Scope;
 use uuid::Uuid;
 
 /// A verified caller. Roles are read from the database at each use.
@@ -17,6 +18,17 @@ pub struct Caller {
     pub request_id: String,
     /// Key and fingerprint of a request that may be repeated.
     pub idempotency: Option<Idempotency>,
+}
+
+impl Caller {
+    /// What a transaction of theirs is bound to.
+    pub(crate) fn scope(&self) -> Scope {
+        Scope::Session {
+            cooperative_id: self.cooperative_id,
+            session_id: self.session_id,
+            member_id: self.member_id,
+        }
+    }
 }
 
 /// Somebody who has not signed in, as the request's headers say.

@@ -46,7 +46,7 @@ pub mod totals;
 use std::sync::{Arc, Mutex};
 
 use cotyl_domain::{Actor, Clock, Operation};
-use cotyl_store::{Scope, Store, Tx, actors, idempotency};
+use cotyl_store::{Store, Tx, idempotency};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use uuid::Uuid;
@@ -145,8 +145,8 @@ impl App {
         body: impl AsyncFnOnce(&mut Tx, &Actor) -> Result<R>,
     ) -> Result<R> {
         self.store
-            .read(Scope::Cooperative(caller.cooperative_id), async |tx| {
-                let actor = authorise(tx, operation, caller).await?;
+            .read(caller.scope(), async |tx| {
+                let actor = authorise(tx, operation)?;
                 body(tx, &actor).await
             })
             .await
@@ -160,14 +160,10 @@ impl App {
         body: impl AsyncFn(&mut Tx, &Actor) -> Result<R>,
     ) -> Result<R> {
         self.store
-            .write(
-                operation.as_str(),
-                Scope::Cooperative(caller.cooperative_id),
-                async |tx| {
-                    let actor = authorise(tx, operation, caller).await?;
-                    body(tx, &actor).await
-                },
-            )
+            .write(operation.as_str(), caller.scope(), async |tx| {
+                let actor = authorise(tx, operation)?;
+                body(tx, &actor).await
+            })
             .await
     }
 
@@ -223,9 +219,9 @@ pub(crate) fn new_id(clock: &dyn Clock) -> Uuid {
     ))
 }
 
-async fn authorise(tx: &mut Tx, operation: Operation, caller: &Caller) -> Result<Actor> {
-    let actor = actors::of_session(tx, caller.session_id, caller.member_id)
-        .await?
+fn authorise(tx: &mut Tx, operation: Operation) -> Result<Actor> {
+    let actor = tx
+        .take_actor()
         .ok_or(Error::Unauthenticated("this sign-in has ended"))?;
     if !operation.is_open_to(&actor) {
         return Err(Error::Forbidden(operation));

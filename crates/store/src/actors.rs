@@ -3,10 +3,12 @@
 use chrono::NaiveDate;
 use cotyl_domain::{Actor, Grant, Qualification, QualificationKind, Role};
 use serde::Deserialize;
+use sqlx::FromRow as _;
+use sqlx::postgres::PgRow;
 use sqlx::types::Json;
 use uuid::Uuid;
 
-use crate::{Error, Result, Tx};
+use crate::{Error, Result};
 
 #[derive(Deserialize)]
 struct GrantColumns {
@@ -25,42 +27,41 @@ struct QualificationColumns {
 #[derive(sqlx::FromRow)]
 struct ActorColumns {
     cooperative_id: Uuid,
+    id: Uuid,
     name: String,
     grants: Json<Vec<GrantColumns>>,
     qualifications: Json<Vec<QualificationColumns>>,
 }
 
-/// The member of a session that has not ended; `None` when the session or the member has.
-///
-/// # Errors
-/// Those of the database.
-pub async fn of_session(tx: &mut Tx, session_id: Uuid, member_id: Uuid) -> Result<Option<Actor>> {
-    let row: Option<ActorColumns> = sqlx::query_as(
-        "select m.cooperative_id, m.name,
-                coalesce((select jsonb_agg(jsonb_build_object('role', g.role, 'site_id', g.site_id, 'recipient_id', g.recipient_id))
-                            from role_grant g where g.cooperative_id = m.cooperative_id and g.member_id = m.id), '[]') as grants,
-                coalesce((select jsonb_agg(jsonb_build_object('kind', q.kind, 'issued_on', q.issued_on, 'expires_on', q.expires_on))
-                            from qualification q where q.cooperative_id = m.cooperative_id and q.member_id = m.id and q.retired_at is null), '[]') as qualifications
-           from member m
-           join session s on s.cooperative_id = m.cooperative_id and s.member_id = m.id
-          where s.id = $1 and m.id = $2 and s.ended_at is null and m.retired_at is null",
-    )
-    .bind(session_id)
-    .bind(member_id)
-    .fetch_optional(tx.connection())
-    .await?;
-    let Some(ActorColumns {
+/// Prepared on each new connection, so that a transaction's first words can ask for it too.
+pub(crate) const PREPARE: &str = "prepare actor_of_session (uuid, uuid) as
+ select m.cooperative_id, m.id, m.name,
+        coalesce((select jsonb_agg(jsonb_build_object('role', g.role, 'site_id', g.site_id, 'recipient_id', g.recipient_id))
+                    from role_grant g where g.cooperative_id = m.cooperative_id and g.member_id = m.id), '[]') as grants,
+        coalesce((select jsonb_agg(jsonb_build_object('kind', q.kind, 'issued_on', q.issued_on, 'expires_on', q.expires_on))
+                    from qualification q where q.cooperative_id = m.cooperative_id and q.member_id = m.id and q.retired_at is null), '[]') as qualifications
+   from member m
+   join session s on s.cooperative_id = m.cooperative_id and s.member_id = m.id
+  where s.id = $1 and m.id = $2 and s.ended_at is null and m.retired_at is null";
+
+/// Asks for the member of a session that has not ended; no row when the session or the member has.
+pub(crate) fn of_session(session_id: Uuid, member_id: Uuid) -> String {
+    // a Uuid prints as hexadecimal digits and hyphens only, so it cannot break out of the quotes
+    format!("execute actor_of_session ('{session_id}', '{member_id}')")
+}
+
+/// Reads the answer to [`of_session`].
+pub(crate) fn read(row: &PgRow) -> Result<Actor> {
+    let ActorColumns {
         cooperative_id,
+        id,
         name,
         grants: Json(grants),
         qualifications: Json(qualifications),
-    }) = row
-    else {
-        return Ok(None);
-    };
-    Ok(Some(Actor {
+    } = ActorColumns::from_row(row)?;
+    Ok(Actor {
         cooperative_id,
-        member_id,
+        member_id: id,
         name,
         grants: grants
             .into_iter()
@@ -84,5 +85,5 @@ pub async fn of_session(tx: &mut Tx, session_id: Uuid, member_id: Uuid) -> Resul
                 })
             })
             .collect::<Result<_>>()?,
-    }))
+    })
 }

@@ -15,7 +15,7 @@ use deadpool::managed::{
 use sqlx::postgres::PgConnectOptions;
 use sqlx::{ConnectOptions, PgConnection};
 
-use crate::Error;
+use crate::{Error, actors};
 
 /// A connection older than this is replaced, since a server's process grows with what it has seen.
 const LONGEST_LIFE: Duration = Duration::from_secs(30 * 60);
@@ -138,7 +138,10 @@ impl Manager for Opener {
     type Error = sqlx::Error;
 
     async fn create(&self) -> Result<Counted, sqlx::Error> {
-        let connection = self.options.connect().await?;
+        let mut connection = self.options.connect().await?;
+        sqlx::raw_sql(actors::PREPARE)
+            .execute(&mut connection)
+            .await?;
         self.open.fetch_add(1, Ordering::Relaxed);
         Ok(Counted {
             connection,

@@ -3,7 +3,7 @@
 //! Nothing here knows HTTP or decides a rule of the domain; what the database itself refuses comes
 //! back as [`Error::Constraint`] with the constraint's name.
 
-pub mod actors;
+mod actors;
 pub mod audit;
 pub mod claims;
 pub mod closures;

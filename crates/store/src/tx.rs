@@ -2,13 +2,14 @@
 
 use std::time::Duration;
 
+use cotyl_domain::Actor;
 use rand::Rng;
-use sqlx::postgres::PgConnectOptions;
+use sqlx::postgres::{PgConnectOptions, PgRow};
 use sqlx::{AssertSqlSafe, PgConnection};
 use uuid::Uuid;
 
-use crate::Error;
 use crate::connections::{Connections, Lent};
+use crate::{Error, actors};
 
 /// How often a write that lost against another is done again.
 const MOST_ATTEMPTS: u32 = 6;
@@ -18,6 +19,16 @@ const MOST_ATTEMPTS: u32 = 6;
 pub enum Scope {
     /// One co-operative.
     Cooperative(Uuid),
+    /// A signed-in member, who is read together with the transaction's first words: one journey to the
+    /// database less for every request.
+    Session {
+        /// Their co-operative.
+        cooperative_id: Uuid,
+        /// Their sign-in.
+        session_id: Uuid,
+        /// The member.
+        member_id: Uuid,
+    },
     /// The server itself: sign-in before the member is known, signing keys, leasing jobs.
     System,
 }
@@ -27,6 +38,14 @@ impl Scope {
         match self {
             // a Uuid prints as hexadecimal digits and hyphens only, so it cannot break out of the quotes
             Scope::Cooperative(id) => format!("set local cotyl.cooperative = '{id}'"),
+            Scope::Session {
+                cooperative_id,
+                session_id,
+                member_id,
+            } => format!(
+                "set local cotyl.cooperative = '{cooperative_id}'; {}",
+                actors::of_session(session_id, member_id)
+            ),
             Scope::System => "set local cotyl.system = 'on'".to_owned(),
         }
     }
@@ -70,6 +89,7 @@ pub struct Store {
 pub struct Tx {
     connection: Lent,
     scope: Scope,
+    actor: Option<Actor>,
 }
 
 impl Tx {
@@ -81,9 +101,18 @@ impl Tx {
     /// The co-operative the transaction works for; the nil id in system scope.
     pub fn cooperative_id(&self) -> Uuid {
         match self.scope {
-            Scope::Cooperative(id) => id,
+            Scope::Cooperative(id)
+            | Scope::Session {
+                cooperative_id: id, ..
+            } => id,
             Scope::System => Uuid::nil(),
         }
+    }
+
+    /// The member of a [`Scope::Session`] with their roles and qualifications; `None` when the member or
+    /// the sign-in has ended, or when they were taken already.
+    pub fn take_actor(&mut self) -> Option<Actor> {
+        self.actor.take()
     }
 
     async fn end(mut self, statement: &'static str) -> Result<(), Error> {
@@ -156,16 +185,20 @@ impl Store {
     async fn begin(&self, begin: &str, scope: Scope) -> Result<Tx, Error> {
         let statement = format!("{begin}; {}", scope.settings());
         let mut connection = self.connections.lend().await?;
-        match run(&mut connection, &statement).await {
+        let rows = match run(&mut connection, &statement).await {
             // kept connections died with their server: a fresh one may do
             Err(Error::Unavailable(_)) => {
                 self.connections.forget_idle();
                 connection = self.connections.lend().await?;
-                run(&mut connection, &statement).await?;
+                run(&mut connection, &statement).await?
             }
             other => other?,
-        }
-        Ok(Tx { connection, scope })
+        };
+        Ok(Tx {
+            connection,
+            scope,
+            actor: rows.first().map(actors::read).transpose()?,
+        })
     }
 
     /// Reads from one snapshot.
@@ -267,11 +300,10 @@ impl Store {
 }
 
 /// Runs a statement of this file's own making, which has nothing of a request in it.
-async fn run(connection: &mut Lent, statement: &str) -> Result<(), Error> {
-    sqlx::raw_sql(AssertSqlSafe(statement))
-        .execute(connection.get())
-        .await?;
-    Ok(())
+async fn run(connection: &mut Lent, statement: &str) -> Result<Vec<PgRow>, Error> {
+    Ok(sqlx::raw_sql(AssertSqlSafe(statement))
+        .fetch_all(connection.get())
+        .await?)
 }
 
 #[allow(clippy::disallowed_methods)] // a pause before a repetition decides nothing

@@ -11,8 +11,10 @@ use crate::http::{PASSWORD, Server};
 
 /// Connections of each load.
 pub const CONNECTIONS: usize = 8;
-/// Tasks that each connection may claim: this many for requests, as many for pgbench.
-pub const TASKS_EACH: u64 = 30_000;
+/// Requests and pgbench take turns this often, since a machine is not equally fast all the time.
+pub const ROUNDS: u64 = 3;
+/// Tasks that each connection may claim in a round: this many by requests, as many by pgbench.
+pub const TASKS_EACH: u64 = 10_000;
 
 /// What the load needs to know.
 pub struct Garden {
@@ -39,7 +41,7 @@ pub fn task_id(number: u64) -> Uuid {
 
 /// First number of the tasks of a connection; pgbench has a range of its own.
 pub fn first_task(connection: usize, pgbench: bool) -> u64 {
-    (2 * connection as u64 + u64::from(pgbench)) * TASKS_EACH + 1
+    (2 * connection as u64 + u64::from(pgbench)) * ROUNDS * TASKS_EACH + 1
 }
 
 impl Garden {
@@ -94,7 +96,7 @@ impl Garden {
                             now() + n * interval '1 second', now() + n * interval '1 second' + interval '1 hour', 10
                        from generate_series(1, $4) n")
             .bind(cooperative).bind(site_id).bind(sowing_id)
-            .bind(i32::try_from(2 * TASKS_EACH * CONNECTIONS as u64 + 10).unwrap())
+            .bind(i32::try_from(2 * ROUNDS * TASKS_EACH * CONNECTIONS as u64 + 10).unwrap())
             .execute(&pool).await.unwrap();
         for connection in 0..CONNECTIONS {
             let member = Uuid::now_v7();

@@ -5,7 +5,7 @@ use std::path::Path;
 use std::process::Command;
 use std::time::Duration;
 
-use crate::garden::{CONNECTIONS, Garden, first_task, socket, task_id};
+use crate::garden::{CONNECTIONS, Garden, ROUNDS, first_task, socket, task_id};
 use crate::http::{Kind, Server};
 
 /// The statements of one request, parameters filled in.
@@ -93,6 +93,9 @@ fn parse(log: &str, mark: &str) -> Vec<String> {
             statements.extend(statement.split(';').map(|part| part.trim().to_owned()));
         } else if let Some(rest) = entry.strip_prefix("LOG:  execute ") {
             statements.push(rest.split_once(": ").unwrap().1.to_owned());
+        } else if let Some(prepared) = entry.strip_prefix("DETAIL:  prepare: ") {
+            let last = statements.last_mut().unwrap();
+            *last = spelled_out(last, prepared);
         } else if let Some(rest) = entry.strip_prefix("DETAIL:  parameters: ") {
             let last = statements.last_mut().unwrap();
             *last = fill(last, rest);
@@ -124,6 +127,19 @@ fn entries(log: &str) -> Vec<(u32, String)> {
         }
     }
     entries
+}
+
+/// The statement behind `execute name ('a', 'b')`, from `prepare name (type, type) as statement`.
+fn spelled_out(execute: &str, prepare: &str) -> String {
+    let (_, statement) = prepare.split_once(" as ").unwrap();
+    let (_, values) = execute.split_once('(').unwrap();
+    let parameters: Vec<_> = values
+        .trim_end_matches(')')
+        .split(", ")
+        .enumerate()
+        .map(|(index, value)| format!("${} = {value}", index + 1))
+        .collect();
+    fill(statement, &parameters.join(", "))
 }
 
 /// Puts `$1 = 'a', $2 = NULL` into a statement, the highest number first so that $1 is not part of $10.
@@ -171,13 +187,13 @@ pub fn run(
     kind: Kind,
     statements: &Statements,
     length: Duration,
+    round: u64,
 ) -> Compared {
     let script = folder.join(format!("{}.sql", kind.name().replace(' ', "_")));
     std::fs::write(&script, script_of(garden, statements)).unwrap();
     let output = Command::new("pgbench")
-        .args([
-            "-n", "-M", "prepared", "-U", "cotyl", "-D", "n=0", "-j", "2",
-        ])
+        .args(["-n", "-M", "prepared", "-U", "cotyl", "-j", "2"])
+        .args(["-D", &format!("n={}", round * crate::garden::TASKS_EACH)])
         .args([
             "-c",
             &CONNECTIONS.to_string(),
@@ -244,7 +260,7 @@ fn script_of(garden: &Garden, Statements(statements): &Statements) -> String {
     );
     format!(
         "\\set n :n + 1\n\\set task (2 * :client_id + 1) * {} + :n\n{}",
-        crate::garden::TASKS_EACH,
+        ROUNDS * crate::garden::TASKS_EACH,
         vary_texts(script)
     )
 }
