@@ -16,6 +16,7 @@ pub mod extract;
 pub mod groups;
 pub mod health;
 pub mod imports;
+mod instant;
 pub mod invitations;
 pub mod learning;
 pub mod me;

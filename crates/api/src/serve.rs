@@ -7,6 +7,7 @@ use std::time::Duration;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
 use actix_web::http::StatusCode;
+use actix_web::http::header::HeaderName;
 use actix_web::middleware::{Compress, DefaultHeaders, Next, from_fn};
 use actix_web::web::{self, Data, PathConfig, QueryConfig};
 use actix_web::{HttpMessage, HttpRequest, HttpResponse};
@@ -154,12 +155,7 @@ async fn answer_headers(
     if let Some(id) = id
         && let Ok(value) = id.to_string().parse()
     {
-        headers.insert(
-            "x-request-id"
-                .parse()
-                .unwrap_or(actix_web::http::header::WARNING),
-            value,
-        );
+        headers.insert(HeaderName::from_static("x-request-id"), value);
     }
     if in_api {
         headers.insert(

@@ -23,14 +23,19 @@ use crate::serve::ApiState;
 #[derive(Debug, Serialize, ToSchema)]
 pub struct TaskWindow {
     /// The day by the calendar of the site.
+    #[serde(serialize_with = "crate::instant::day")]
     pub day: NaiveDate,
     /// First opening, in UTC.
+    #[serde(serialize_with = "crate::instant::instant")]
     pub opens_at: DateTime<Utc>,
     /// Last closing, in UTC.
+    #[serde(serialize_with = "crate::instant::instant")]
     pub due_at: DateTime<Utc>,
     /// First opening by the clock of the site, with its offset.
+    #[serde(serialize_with = "crate::instant::instant")]
     pub local_opens_at: DateTime<FixedOffset>,
     /// Last closing by the clock of the site, with its offset.
+    #[serde(serialize_with = "crate::instant::instant")]
     pub local_due_at: DateTime<FixedOffset>,
     /// IANA time zone of the site.
     #[schema(example = "America/New_York")]

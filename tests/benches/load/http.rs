@@ -42,7 +42,14 @@ impl Kind {
 
 /// Builds the release program.
 pub fn build() -> PathBuf {
-    let built = Command::new(env!("CARGO"))
+    let mut cargo = Command::new(env!("CARGO"));
+    // as from a shell: build scripts that look at the package they are run for would run again
+    for (name, _) in std::env::vars() {
+        if name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_") {
+            cargo.env_remove(name);
+        }
+    }
+    let built = cargo
         .args(["build", "--release", "--package", "cotyl-server"])
         .current_dir(env!("CARGO_MANIFEST_DIR"))
         .status()
