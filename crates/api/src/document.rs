@@ -47,10 +47,20 @@ impl Modify for AccessToken {
     }
 }
 
-/// Registers every operation of the API, wherever it is registered.
+/// Registers every operation of the API, wherever it is registered. Paths are tried in this order, so
+/// those that volunteers ask for most come first.
 macro_rules! register_operations {
     ($config:ident) => {
         $config
+            .service(tasks::list_tasks)
+            .service(tasks::read_task)
+            .service(tasks::claim_task)
+            .service(tasks::release_task)
+            .service(tasks::finish_task)
+            .service(cuts::list_cuts)
+            .service(cuts::record_cut)
+            .service(cuts::read_cut)
+            .service(cuts::correct_cut)
             .service(sessions::sign_in)
             .service(sessions::refresh_session)
             .service(sessions::sign_out)
@@ -87,11 +97,6 @@ macro_rules! register_operations {
             .service(sowings::change_sowing)
             .service(sowings::list_sowing_events)
             .service(sowings::record_sowing_event)
-            .service(tasks::list_tasks)
-            .service(tasks::read_task)
-            .service(tasks::claim_task)
-            .service(tasks::release_task)
-            .service(tasks::finish_task)
             .service(closures::list_closures)
             .service(closures::create_closure)
             .service(closures::read_closure)
@@ -149,10 +154,6 @@ macro_rules! register_operations {
             .service(plans::draw_plan)
             .service(plans::adopt_plan)
             .service(plans::withdraw_plan)
-            .service(cuts::list_cuts)
-            .service(cuts::record_cut)
-            .service(cuts::read_cut)
-            .service(cuts::correct_cut)
             .service(deliveries::list_deliveries)
             .service(deliveries::pack_delivery)
             .service(deliveries::read_delivery)
