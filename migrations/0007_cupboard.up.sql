@@ -235,12 +235,15 @@ create table store_lot (
   site_id uuid not null,
   lot_id uuid not null,
   quantity bigint not null,
+  -- until when something was left: infinity as long as it is, so that used-up lots cost balances nothing
+  left_until timestamptz not null default 'infinity',
   primary key (site_id, lot_id),
   constraint store_lot_site foreign key (cooperative_id, site_id) references site (cooperative_id, id),
   constraint store_lot_lot foreign key (cooperative_id, lot_id) references lot (cooperative_id, id),
   constraint stock_never_negative check (quantity >= 0)
 );
 create index store_lot_of_lot on store_lot (cooperative_id, lot_id);
+create index store_lot_left on store_lot (cooperative_id, site_id, left_until);
 call protect_rows('store_lot');
 
 -- The same after each movement, in the order in which they happened: the balance at any past instant is one row.
@@ -280,6 +283,13 @@ begin
   update store_line l set quantity = l.quantity + change
    where l.site_id = at_site and l.lot_id = of_movement.lot_id
      and (l.happened_at, l.movement_id) > (of_movement.happened_at, of_movement.id);
+  update store_lot s
+     set left_until = case
+           when s.quantity > 0 then 'infinity'
+           else (select max(l.happened_at) from store_line l where l.site_id = at_site and l.lot_id = of_movement.lot_id)
+         end
+   where s.site_id = at_site and s.lot_id = of_movement.lot_id
+     and (s.quantity > 0) <> (s.left_until = 'infinity');
 end $$;
 
 create function keep_stores() returns trigger

@@ -8,9 +8,10 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, closures, container_kinds, crop_groups, crops, cuts, deliveries, groups,
-    imports, invitations, learning, me, members, outages, password_resets, plans, pledges,
-    qualifications, recipients, sessions, sites, sowings, stations, tasks, totals,
+    audit_entries, closures, container_kinds, container_supplies, crop_groups, crops, cuts,
+    deliveries, groups, imports, invitations, learning, lots, me, members, movements, outages,
+    password_resets, plans, pledges, qualifications, recipients, sessions, sites, sowings,
+    stations, stock_counts, stock_items, stock_orders, tasks, totals,
 };
 
 #[derive(OpenApi)]
@@ -161,7 +162,36 @@ macro_rules! register_operations {
             .service(deliveries::hand_over_delivery)
             .service(deliveries::confirm_delivery)
             .service(deliveries::correct_delivery)
-            .service(totals::read_weekly_totals);
+            .service(totals::read_weekly_totals)
+            .service(stock_items::list_stock_items)
+            .service(stock_items::create_stock_item)
+            .service(stock_items::read_stock_item)
+            .service(stock_items::change_stock_item)
+            .service(stock_items::retire_stock_item)
+            .service(container_supplies::list_container_supplies)
+            .service(container_supplies::create_container_supply)
+            .service(container_supplies::read_container_supply)
+            .service(container_supplies::change_container_supply)
+            .service(container_supplies::retire_container_supply)
+            .service(stock_orders::list_stock_orders)
+            .service(stock_orders::create_stock_order)
+            .service(stock_orders::read_stock_order)
+            .service(stock_orders::change_stock_order)
+            .service(stock_orders::drop_stock_order)
+            .service(lots::list_lots)
+            .service(lots::receive_lot)
+            .service(lots::read_lot)
+            .service(lots::change_lot)
+            .service(lots::read_stock)
+            .service(movements::list_movements)
+            .service(movements::record_movement)
+            .service(movements::read_movement)
+            .service(stock_counts::list_stock_counts)
+            .service(stock_counts::open_stock_count)
+            .service(stock_counts::read_stock_count)
+            .service(stock_counts::record_count_line)
+            .service(stock_counts::post_stock_count)
+            .service(stock_counts::drop_stock_count);
     };
 }
 

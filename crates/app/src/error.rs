@@ -127,22 +127,49 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             delivered_milligrams: figure("delivered_milligrams"),
             cut_milligrams: figure("cut_milligrams"),
         }),
+        "stock_item_name_taken" => taken("a stock item of this name"),
+        "stock_item_of_crop_taken" => taken("the seed of this crop"),
+        "stock_item_of_product_taken" => taken("the stock item of this product"),
+        "container_supply_taken" => taken("what this container kind takes of this item"),
+        "stock_count_open_once" => Error::Refused(Refusal::CountOpen),
+        "stock_never_negative" | "stock_never_was_negative" => {
+            Error::Refused(Refusal::StoreBelowNothing)
+        }
+        "movement_reversed_once" | "movement_reverses_exactly" => {
+            Error::Refused(Refusal::NotReversible {
+                why: "this movement is reversed already".into(),
+            })
+        }
         "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
         "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
         "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
-        | "delivery_site" => unknown("/site_id", "site"),
-        "station_container_kind" => unknown("/container_kind_id", "container kind"),
+        | "delivery_site" | "stock_order_site" | "stock_count_site" | "movement_from_site" => {
+            unknown("/site_id", "site")
+        }
+        "movement_to_site" => unknown("/to_site_id", "site"),
+        "stock_item_product" => unknown("/product_id", "product"),
+        "container_supply_item" | "stock_order_item" | "lot_item" => {
+            unknown("/stock_item_id", "stock item")
+        }
+        "lot_order" => unknown("/stock_order_id", "order"),
+        "movement_lot" | "count_line_lot" | "store_lot_lot" => unknown("/lot_id", "lot"),
+        "movement_batch" => unknown("/batch_id", "batch"),
+        "station_container_kind" | "container_supply_container_kind" => {
+            unknown("/container_kind_id", "container kind")
+        }
         "station_outage_station" | "sowing_station" | "learning_choice_station" => {
             unknown("/station_id", "station")
         }
         "crop_crop_group" | "pledge_crop_group" => unknown("/crop_group_id", "crop group"),
-        "pledge_crop" | "sowing_crop" | "learning_choice_crop" => unknown("/crop_id", "crop"),
+        "pledge_crop" | "sowing_crop" | "learning_choice_crop" | "stock_item_crop" => {
+            unknown("/crop_id", "crop")
+        }
         "pledge_recipient" | "role_grant_recipient" | "delivery_recipient" => {
             unknown("/recipient_id", "recipient")
         }
         "member_group_led_by" => unknown("/led_by", "member"),
         "qualification_member" | "role_grant_member" => unknown("/member_id", "member"),
-        "cut_sowing" => unknown("/sowing_id", "sowing"),
+        "cut_sowing" | "movement_sowing" => unknown("/sowing_id", "sowing"),
         "delivery_line_cut" => unknown("/cut_id", "cut"),
         _ => return None,
     })

@@ -6,6 +6,7 @@ mod audit_log;
 mod caller;
 mod closures;
 mod container_kinds;
+pub mod container_supplies;
 mod crop_groups;
 pub mod crops;
 pub mod cuts;
@@ -20,10 +21,13 @@ pub mod invitations;
 pub mod jobs;
 pub mod keys;
 pub mod learning;
+mod ledger;
 mod links;
+pub mod lots;
 pub mod me;
 mod member_roles;
 mod members;
+pub mod movements;
 mod outages;
 mod password_resets;
 pub mod passwords;
@@ -39,6 +43,10 @@ pub mod sowing_steps;
 mod sowing_tasks;
 pub mod sowings;
 mod stations;
+pub mod stock;
+pub mod stock_counts;
+pub mod stock_items;
+pub mod stock_orders;
 pub mod task_work;
 pub mod tasks;
 pub mod totals;
@@ -66,6 +74,7 @@ pub mod records {
     pub use cotyl_store::claims::Claim;
     pub use cotyl_store::closures::{Closure, ClosureFields, ClosureFilter};
     pub use cotyl_store::container_kinds::{ContainerKind, ContainerKindFields};
+    pub use cotyl_store::container_supplies::{ContainerSupply, ContainerSupplyFilter};
     pub use cotyl_store::cooperatives::Cooperative;
     pub use cotyl_store::crop_groups::{CropGroup, CropGroupFields};
     pub use cotyl_store::crops::CropFilter;
@@ -73,6 +82,8 @@ pub mod records {
     pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
     pub use cotyl_store::groups::{Group, GroupFields};
     pub use cotyl_store::learning::{Choice, ChoiceFields};
+    pub use cotyl_store::ledger::{BalanceFilter, Movement, MovementFilter};
+    pub use cotyl_store::lots::{Lot, LotFields, LotFilter};
     pub use cotyl_store::members::Member;
     pub use cotyl_store::outages::{Outage, OutageFields};
     pub use cotyl_store::plans::{Plan, PlanFields};
@@ -82,6 +93,11 @@ pub mod records {
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::stations::{Station, StationFields, StationFilter};
+    pub use cotyl_store::stock_counts::{
+        CountedLot, StockCount, StockCountFields, StockCountFilter,
+    };
+    pub use cotyl_store::stock_items::{StockItem, StockItemFilter};
+    pub use cotyl_store::stock_orders::{StockOrder, StockOrderFilter};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
 }
 

@@ -168,6 +168,36 @@ operations! {
     CorrectDelivery        "correct_delivery"         Any  Site No   No;
     ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;
 
+    ListStockItems         "list_stock_items"         Any  Any  Any  No;
+    ReadStockItem          "read_stock_item"          Any  Any  Any  No;
+    CreateStockItem        "create_stock_item"        Any  No   No   No;
+    ChangeStockItem        "change_stock_item"        Any  No   No   No;
+    RetireStockItem        "retire_stock_item"        Any  No   No   No;
+    ListContainerSupplies  "list_container_supplies"  Any  Any  Any  No;
+    ReadContainerSupply    "read_container_supply"    Any  Any  Any  No;
+    CreateContainerSupply  "create_container_supply"  Any  No   No   No;
+    ChangeContainerSupply  "change_container_supply"  Any  No   No   No;
+    RetireContainerSupply  "retire_container_supply"  Any  No   No   No;
+    ListStockOrders        "list_stock_orders"        Any  Any  Site No;
+    ReadStockOrder         "read_stock_order"         Any  Any  Site No;
+    CreateStockOrder       "create_stock_order"       Any  Site No   No;
+    ChangeStockOrder       "change_stock_order"       Any  Site No   No;
+    DropStockOrder         "drop_stock_order"         Any  Site No   No;
+    ListLots               "list_lots"                Any  Any  Site No;
+    ReadLot                "read_lot"                 Any  Any  Site No;
+    ReceiveLot             "receive_lot"              Any  Site No   No;
+    ChangeLot              "change_lot"               Any  Site No   No;
+    ReadStock              "read_stock"               Any  Any  Site No;
+    ListMovements          "list_movements"           Any  Any  Site No;
+    ReadMovement           "read_movement"            Any  Any  Site No;
+    RecordMovement         "record_movement"          Any  Site Site No;
+    ListStockCounts        "list_stock_counts"        Any  Any  Site No;
+    ReadStockCount         "read_stock_count"         Any  Any  Site No;
+    OpenStockCount         "open_stock_count"         Any  Site No   No;
+    RecordCountLine        "record_count_line"        Any  Site Site No;
+    PostStockCount         "post_stock_count"         Any  Site No   No;
+    DropStockCount         "drop_stock_count"         Any  Site No   No;
+
     ListAuditEntries       "list_audit_entries"       Any  No   No   No;
 }
 

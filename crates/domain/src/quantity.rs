@@ -9,6 +9,7 @@
 //! Handbook 44, Appendix C; NIST SP 811, Appendix B); the UCUM codes and the metric kitchen units
 //! from the UCUM essence 2.2.
 
+pub mod amount;
 mod decimal;
 mod error;
 #[cfg(feature = "schema")]
@@ -18,6 +19,7 @@ mod wire;
 
 use std::fmt;
 
+pub use amount::{Amount, ItemMeasure, StockDimension};
 pub use error::QuantityError;
 pub use units::Dimension;
 pub use wire::QuantityText;

@@ -117,6 +117,51 @@ pub enum Refusal {
         /// Weight of the cut with its corrections.
         cut_milligrams: i64,
     },
+    /// More is wanted than may be taken from a store.
+    #[error(
+        "{wanted} of {what} are wanted and {usable} may be used{}",
+        .expired.as_ref().map(|left| format!("; {left} more have expired")).unwrap_or_default()
+    )]
+    NotEnoughStock {
+        /// The item, or the lot.
+        what: String,
+        /// What is wanted.
+        wanted: String,
+        /// What may be used.
+        usable: String,
+        /// What lies there past its last day, if anything.
+        expired: Option<String>,
+    },
+    /// The store would hold less than nothing now, or would have held it at some time since.
+    #[error("the store would hold less than nothing, at that time or at one since")]
+    StoreBelowNothing,
+    /// The lot is past its last day.
+    #[error(
+        "the lot {lot} expired on {last_day}; say expired_accepted with a reason to use it all the same"
+    )]
+    LotExpired {
+        /// Its code.
+        lot: String,
+        /// Its last day.
+        last_day: NaiveDate,
+    },
+    /// The movement was reversed before, or is itself a reversal.
+    #[error("{why}")]
+    NotReversible {
+        /// Which of both.
+        why: String,
+    },
+    /// A stock-taking is open at the site.
+    #[error("a stock-taking is open at this site; go on with it, or post or drop it first")]
+    CountOpen,
+    /// What was counted cannot be true with what was taken out since.
+    #[error("lot {lot}: {why}")]
+    CountContradicted {
+        /// Its code.
+        lot: String,
+        /// What contradicts it, and what to do.
+        why: String,
+    },
     /// A day lies outside what the rule allows.
     #[error("{what} may not be {day}: {why}")]
     DayNotAllowed {
@@ -160,6 +205,12 @@ impl Refusal {
             Self::PlanOvertaken { .. } => "plan-overtaken",
             Self::PlanBroken { .. } => "plan-broken",
             Self::MoreThanCut { .. } => "more-than-cut",
+            Self::NotEnoughStock { .. } => "not-enough-stock",
+            Self::StoreBelowNothing => "store-below-nothing",
+            Self::LotExpired { .. } => "lot-expired",
+            Self::NotReversible { .. } => "not-reversible",
+            Self::CountOpen => "count-open",
+            Self::CountContradicted { .. } => "count-contradicted",
             Self::DayNotAllowed { .. } => "day-not-allowed",
             Self::LastCoordinator => "last-coordinator",
             Self::KeyReused => "key-reused",

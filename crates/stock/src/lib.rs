@@ -3,3 +3,4 @@
 //! Quantities are whole base units of an item: milligrams, microlitres or pieces.
 
 pub mod lots;
+pub mod value;

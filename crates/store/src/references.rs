@@ -19,6 +19,8 @@ pub enum Reference {
     Station,
     /// A recipient.
     Recipient,
+    /// A stock item.
+    StockItem,
 }
 
 impl Reference {
@@ -31,6 +33,7 @@ impl Reference {
             Self::Crop => "crop",
             Self::Station => "station",
             Self::Recipient => "recipient",
+            Self::StockItem => "stock item",
         }
     }
 }
@@ -70,6 +73,7 @@ pub async fn hold(tx: &mut Tx, reference: Reference, id: Uuid) -> Result<Option<
         Reference::Crop => hold_one!("crop"),
         Reference::Station => hold_one!("station"),
         Reference::Recipient => hold_one!("recipient"),
+        Reference::StockItem => hold_one!("stock_item"),
     };
     Ok(sqlx::query_scalar(query)
         .bind(cooperative_id)
@@ -96,6 +100,7 @@ pub async fn named(
         Reference::Crop => find_named!("crop"),
         Reference::Station => find_named!("station"),
         Reference::Recipient => find_named!("recipient"),
+        Reference::StockItem => find_named!("stock_item"),
     };
     Ok(sqlx::query_as(query)
         .bind(cooperative_id)

@@ -38,7 +38,7 @@ pub(super) fn without_trailing_zeros(text: String) -> String {
 }
 
 /// The digits of the number as one integer, and how many of them are decimals.
-fn read(value: &str) -> Result<(i128, u32), QuantityError> {
+pub(super) fn read(value: &str) -> Result<(i128, u32), QuantityError> {
     if value.len() > LONGEST_TEXT {
         return Err(QuantityError::TextTooLong {
             part: "value",
@@ -75,7 +75,7 @@ fn read(value: &str) -> Result<(i128, u32), QuantityError> {
 }
 
 /// The nearest integer to `numerator / denominator` (a positive one), a tie going to the even.
-fn divide_half_even(numerator: i128, denominator: i128) -> i128 {
+pub(super) fn divide_half_even(numerator: i128, denominator: i128) -> i128 {
     let quotient = numerator.div_euclid(denominator);
     let twice_rest = 2 * numerator.rem_euclid(denominator);
     let up = twice_rest > denominator || (twice_rest == denominator && quotient % 2 != 0);
