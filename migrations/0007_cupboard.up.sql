@@ -235,7 +235,8 @@ create table store_lot (
   site_id uuid not null,
   lot_id uuid not null,
   quantity bigint not null,
-  -- until when something was left: infinity as long as it is, so that used-up lots cost balances nothing
+  -- from when until when something was there, infinity as long as it is: lots of other times cost balances nothing
+  there_from timestamptz not null,
   left_until timestamptz not null default 'infinity',
   primary key (site_id, lot_id),
   constraint store_lot_site foreign key (cooperative_id, site_id) references site (cooperative_id, id),
@@ -243,7 +244,7 @@ create table store_lot (
   constraint stock_never_negative check (quantity >= 0)
 );
 create index store_lot_of_lot on store_lot (cooperative_id, lot_id);
-create index store_lot_left on store_lot (cooperative_id, site_id, left_until);
+create index store_lot_left on store_lot (cooperative_id, site_id, left_until, there_from);
 call protect_rows('store_lot');
 
 -- The same after each movement, in the order in which they happened: the balance at any past instant is one row.
@@ -267,11 +268,13 @@ declare
   before bigint;
 begin
   -- checks look at a row to be inserted before its conflict is found, so what is taken is taken by an update
-  update store_lot set quantity = quantity + change where site_id = at_site and lot_id = of_movement.lot_id;
+  update store_lot set quantity = quantity + change, there_from = least(there_from, of_movement.happened_at)
+   where site_id = at_site and lot_id = of_movement.lot_id;
   if not found then
-    insert into store_lot (cooperative_id, site_id, lot_id, quantity)
-         values (of_movement.cooperative_id, at_site, of_movement.lot_id, change)
-    on conflict (site_id, lot_id) do update set quantity = store_lot.quantity + change;
+    insert into store_lot (cooperative_id, site_id, lot_id, quantity, there_from)
+         values (of_movement.cooperative_id, at_site, of_movement.lot_id, change, of_movement.happened_at)
+    on conflict (site_id, lot_id) do update
+       set quantity = store_lot.quantity + change, there_from = least(store_lot.there_from, excluded.there_from);
   end if;
   select l.quantity into before from store_line l
    where l.site_id = at_site and l.lot_id = of_movement.lot_id

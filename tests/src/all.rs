@@ -3,6 +3,7 @@
 
 mod binary;
 mod crash;
+mod cupboard;
 mod cuts;
 mod database;
 mod deliveries;
@@ -19,6 +20,8 @@ mod hostile;
 mod invitations;
 mod isolation;
 mod learning;
+mod ledger;
+mod ledger_refusals;
 mod members;
 mod password_resets;
 mod permission_table;
@@ -32,6 +35,8 @@ mod sign_in;
 mod sites;
 mod sowing_course;
 mod sowings;
+mod stock_counts;
+mod stock_items;
 mod support;
 mod tasks;
 mod totals;

@@ -65,6 +65,7 @@ impl Served {
     ) -> (TestRequest, Body) {
         let mut path = self.path.strip_prefix("/api/v1").unwrap().to_owned();
         let mut query = Vec::new();
+        let mut is_versioned = false;
         for parameter in self.description["parameters"]
             .as_array()
             .into_iter()
@@ -78,6 +79,7 @@ impl Served {
             match parameter["in"].as_str().unwrap() {
                 "path" => path = path.replace(&format!("{{{name}}}"), &text),
                 "query" if parameter["required"] == true => query.push(format!("{name}={text}")),
+                "header" if name == "If-Match" => is_versioned = true,
                 _ => {}
             }
         }
@@ -85,7 +87,7 @@ impl Served {
             path = format!("{path}?{}", query.join("&"));
         }
         let mut request = api.request(who, self.method.clone(), &path);
-        if self.method == Method::PUT || self.method == Method::DELETE {
+        if is_versioned {
             request = request.insert_header(("if-match", "*"));
         }
         let content = &self.description["requestBody"]["content"];

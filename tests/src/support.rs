@@ -79,12 +79,7 @@ impl Reply {
 
 impl Api {
     pub async fn new() -> Self {
-        let bed = Bed::new().await;
-        let settings = ApiSettings {
-            sign_in_burst: NonZeroU32::new(10_000).unwrap(),
-            sign_in_refill: Duration::from_millis(1),
-        };
-        Self::with(bed, &settings).await
+        Self::with(Bed::new().await, &settings()).await
     }
 
     pub async fn with(bed: Bed, settings: &ApiSettings) -> Self {
@@ -214,6 +209,14 @@ impl Api {
             .unwrap();
         self.sign_in(email, PASSWORD).await.expect(201);
         founded.cooperative_id
+    }
+}
+
+/// Settings that never slow a test down.
+pub fn settings() -> ApiSettings {
+    ApiSettings {
+        sign_in_burst: NonZeroU32::new(10_000).unwrap(),
+        sign_in_refill: Duration::from_millis(1),
     }
 }
 

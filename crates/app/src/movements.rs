@@ -4,6 +4,7 @@ use chrono::{DateTime, Utc};
 use cotyl_domain::quantity::Amount;
 use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_store::ledger::{self, Movement, MovementFilter, Place};
+use cotyl_store::references::Reference;
 use cotyl_store::stock_items::StockItem;
 use cotyl_store::{Page, Tx, lots};
 use serde::Serialize;
@@ -198,7 +199,11 @@ impl App {
         to_site_id: Uuid,
     ) -> Result<Vec<Movement>> {
         require_site(tx, actor, Operation::ReceiveLot, "/site_id", drawn.site_id).await?;
-        zone_of(tx, "/to_site_id", to_site_id).await?;
+        let mut problems = Problems::new();
+        problems
+            .refers(tx, "/to_site_id", Reference::Site, to_site_id)
+            .await?;
+        problems.finish()?;
         if to_site_id == drawn.site_id {
             return Err(Error::field("/to_site_id", "same", "must be another site"));
         }

@@ -460,7 +460,7 @@ pub async fn balances(
                select p.quantity from store_line p
                 where p.site_id = s.site_id and p.lot_id = s.lot_id and p.happened_at <= $5
                 order by p.happened_at desc, p.movement_id desc limit 1) p",
-            "s.left_until >= $5 and p.quantity > 0"
+            "s.left_until >= $5 and s.there_from <= $5 and p.quantity > 0"
         )
     } else {
         balances!(

@@ -205,10 +205,10 @@ pub async fn list(
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(lots_where!(
         "($3::uuid is null or l.stock_item_id = $3) and ($5::uuid is null or l.id > $5)
-         and (($4::uuid is null and $7) or exists (
+         and exists (
                select 1 from store_lot s
                 where s.cooperative_id = l.cooperative_id and s.lot_id = l.id and ($7 or s.quantity > 0)
-                  and ($4::uuid is null or s.site_id = $4) and ($2::uuid[] is null or s.site_id = any($2))))
+                  and ($4::uuid is null or s.site_id = $4) and ($2::uuid[] is null or s.site_id = any($2)))
          order by l.id limit $6"
     ))
     .bind(cooperative_id)
