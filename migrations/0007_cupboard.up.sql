@@ -244,7 +244,7 @@ create table store_lot (
   constraint stock_never_negative check (quantity >= 0)
 );
 create index store_lot_of_lot on store_lot (cooperative_id, lot_id);
-create index store_lot_left on store_lot (cooperative_id, site_id, left_until, there_from);
+create index store_lot_left on store_lot (cooperative_id, left_until, there_from);
 call protect_rows('store_lot');
 
 -- The same after each movement, in the order in which they happened: the balance at any past instant is one row.

@@ -422,6 +422,8 @@ pub struct BalanceFilter {
     pub at: Option<DateTime<Utc>>,
 }
 
+// The limits make each lot one look at its key: how many lots were there at some time is guessed far too high,
+// and all lots there ever were would be read instead.
 macro_rules! balances {
     ($quantity:literal, $from:literal, $condition:literal) => {
         concat!(
@@ -430,7 +432,7 @@ macro_rules! balances {
             $quantity,
             " as quantity
                from store_lot s
-               join lot l on l.cooperative_id = s.cooperative_id and l.id = s.lot_id
+              cross join lateral (select * from lot where lot.cooperative_id = s.cooperative_id and lot.id = s.lot_id limit 1) l
                join stock_item i on i.cooperative_id = l.cooperative_id and i.id = l.stock_item_id
                ",
             $from,
