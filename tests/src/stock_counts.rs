@@ -164,6 +164,12 @@ async fn counting_is_blind_unless_it_is_opened_otherwise() {
     assert_eq!(seen.body["difference_cents"], Value::Null);
     assert_eq!(balance(&api, VOLUNTEER, &garden, &item_id, "").await, "0");
     assert_eq!(balance(&api, LEAD, &garden, &item_id, "").await, "100");
+    let movements = api.get(LEAD, "/movements").await.expect(200).body["items"].clone();
+    assert_eq!(movements.as_array().unwrap().len(), 1);
+    let listed = api.get(VOLUNTEER, "/movements").await.expect(200);
+    assert_eq!(listed.body["items"], json!([]));
+    let movement = format!("/movements/{}", movements[0]["id"].as_str().unwrap());
+    api.get(VOLUNTEER, &movement).await.expect(404);
     let hidden = api
         .get(VOLUNTEER, &format!("/lots/{lot_id}"))
         .await
@@ -177,6 +183,7 @@ async fn counting_is_blind_unless_it_is_opened_otherwise() {
     api.delete(VOLUNTEER, &path(&count), "*").await.expect(403);
     let dropped = api.delete(LEAD, &path(&count), "*").await.expect(200);
     assert_eq!(dropped.body["state"], "dropped");
+    api.get(VOLUNTEER, &movement).await.expect(200);
     assert_eq!(balance(&api, VOLUNTEER, &garden, &item_id, "").await, "100");
 
     let count = open(&api, &garden, json!({"shows_ledger": true})).await;

@@ -287,6 +287,9 @@ pub struct MovementsQuery {
 }
 
 /// List movements
+///
+/// While a stock-taking that hides the ledger is open at a site, those who might count there do not see its
+/// movements.
 #[utoipa::path(
     tag = "stock", operation_id = "list_movements", params(MovementsQuery),
     responses((status = 200, description = "A page of movements", body = Listed<Movement>), ReadProblems)
@@ -307,6 +310,7 @@ pub async fn list_movements(
         batch_id: query.batch_id,
         from: query.from,
         to: query.to,
+        hidden_sites: Vec::new(),
     };
     let movements = state
         .app

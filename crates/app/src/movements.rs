@@ -12,6 +12,7 @@ use uuid::Uuid;
 
 use crate::input::Problems;
 use crate::ledger::{Entry, IssueRequest, Wanted, item, read_amount, take, unknown, zone_of};
+use crate::lots::hidden_sites;
 use crate::{App, Caller, Changed, Error, Result};
 
 /// What is drawn, moved or thrown away.
@@ -120,27 +121,31 @@ impl App {
         .await
     }
 
-    /// One movement.
+    /// One movement. Those of a store whose ledger a blind stock-taking hides are hidden too.
     ///
     /// # Errors
     /// [`Error::NotFound`] when there is none in the caller's reach.
     pub async fn read_movement(&self, caller: &Caller, id: Uuid) -> Result<Movement> {
         self.read(Operation::ReadMovement, caller, async |tx, actor| {
             let reach = Operation::ReadMovement.reach(actor);
-            ledger::get(tx, id)
-                .await?
+            let hidden = hidden_sites(tx, actor).await?;
+            let movement = ledger::get(tx, id).await?;
+            movement
                 .filter(|movement| {
-                    let ends = [movement.from_site_id, movement.to_site_id];
-                    ends.into_iter()
-                        .flatten()
-                        .any(|site| reach.covers_site(site))
+                    let ends = || {
+                        [movement.from_site_id, movement.to_site_id]
+                            .into_iter()
+                            .flatten()
+                    };
+                    ends().any(|site_id| reach.covers_site(site_id))
+                        && !ends().any(|site_id| hidden.contains(&site_id))
                 })
                 .ok_or(Error::NotFound("movement"))
         })
         .await
     }
 
-    /// A page of movements in the caller's reach.
+    /// A page of movements in the caller's reach, without those of a store whose ledger a blind stock-taking hides.
     ///
     /// # Errors
     /// Those of the database.
@@ -152,7 +157,11 @@ impl App {
     ) -> Result<Vec<Movement>> {
         self.read(Operation::ListMovements, caller, async |tx, actor| {
             let reach = Operation::ListMovements.reach(actor);
-            Ok(ledger::list(tx, filter, reach.site_filter(), page).await?)
+            let filter = MovementFilter {
+                hidden_sites: hidden_sites(tx, actor).await?,
+                ..filter.clone()
+            };
+            Ok(ledger::list(tx, &filter, reach.site_filter(), page).await?)
         })
         .await
     }

@@ -216,6 +216,8 @@ pub struct MovementFilter {
     pub from: Option<DateTime<Utc>>,
     /// Happened before this instant.
     pub to: Option<DateTime<Utc>>,
+    /// Not into or out of the stores of these sites.
+    pub hidden_sites: Vec<Uuid>,
 }
 
 /// Movements in the order of their recording; of some sites only where `sites` is given.
@@ -235,6 +237,7 @@ pub async fn list(
          and ($5::uuid is null or m.sowing_id = $5) and ($6::uuid is null or m.batch_id = $6)
          and ($7::timestamptz is null or m.happened_at >= $7) and ($8::timestamptz is null or m.happened_at < $8)
          and ($9::uuid[] is null or m.from_site_id = any($9) or m.to_site_id = any($9))
+         and (m.from_site_id = any($12)) is not true and (m.to_site_id = any($12)) is not true
          and ($10::uuid is null or m.id > $10)
          order by m.id limit $11"
     ))
@@ -249,6 +252,7 @@ pub async fn list(
     .bind(sites)
     .bind(page.after)
     .bind(page.limit)
+    .bind(&filter.hidden_sites)
     .fetch_all(tx.connection())
     .await?)
 }
