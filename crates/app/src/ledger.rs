@@ -15,7 +15,7 @@ use crate::{App, Error, Result};
 /// Work may be reported so many days after it was done.
 const MOST_DAYS_LATE: i64 = 7;
 /// A device's clock may be ahead by so many minutes.
-const MOST_MINUTES_AHEAD: i64 = 5;
+pub(crate) const MOST_MINUTES_AHEAD: i64 = 5;
 
 /// Something to be drawn from the store of a site.
 #[derive(Debug, Clone)]

@@ -216,9 +216,7 @@ impl App {
         if to_site_id == drawn.site_id {
             return Err(Error::field("/to_site_id", "same", "must be another site"));
         }
-        let to = Place::store(to_site_id);
-        let stores = [drawn.site_id, to_site_id];
-        self.take_out(tx, actor, fields, drawn, "transfer", to, &stores)
+        self.take_out(tx, actor, fields, drawn, Place::store(to_site_id))
             .await
     }
 
@@ -237,34 +235,28 @@ impl App {
                 "name the lot that is thrown away",
             ));
         }
-        self.take_out(
-            tx,
-            actor,
-            fields,
-            drawn,
-            "spoil",
-            Place::SPOILED,
-            &[drawn.site_id],
-        )
-        .await
+        self.take_out(tx, actor, fields, drawn, Place::SPOILED)
+            .await
     }
 
-    #[allow(clippy::too_many_arguments)] // a kind with its places
+    /// Takes what may be past its last day out of a store: to that of another site, or away.
     async fn take_out(
         &self,
         tx: &mut Tx,
         actor: &Actor,
         fields: &MovementFields,
         drawn: &Drawn,
-        kind: &'static str,
         to: Place<'_>,
-        stores: &[Uuid],
     ) -> Result<Vec<Movement>> {
+        let stores: Vec<Uuid> = [Some(drawn.site_id), to.site_id]
+            .into_iter()
+            .flatten()
+            .collect();
         let at = self.happened_at("/happened_at", fields.happened_at)?;
         let item = item_of(tx, drawn).await?;
         let wanted = Wanted {
             site_id: drawn.site_id,
-            stores,
+            stores: &stores,
             item: &item,
             lot_id: drawn.lot_id,
             quantity: read_amount(&item, "/amount", &drawn.amount)?,
@@ -273,7 +265,11 @@ impl App {
         };
         let parts = take(tx, &wanted).await?;
         let entry = Entry {
-            kind,
+            kind: if to.site_id.is_some() {
+                "transfer"
+            } else {
+                "spoil"
+            },
             from: Place::store(drawn.site_id),
             to,
             parts: &parts,

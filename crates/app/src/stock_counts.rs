@@ -14,12 +14,9 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_version};
-use crate::ledger::{item, measure, unknown};
+use crate::ledger::{MOST_MINUTES_AHEAD, item, measure, unknown};
 use crate::movements::require_site;
 use crate::{App, Caller, Changed, Error, Result};
-
-/// A device's clock may be ahead by so many minutes.
-const MOST_MINUTES_AHEAD: i64 = 5;
 
 /// What somebody found.
 #[derive(Debug, Clone, Serialize)]

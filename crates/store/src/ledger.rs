@@ -353,41 +353,6 @@ pub async fn shelf(
     Ok(query.fetch_all(tx.connection()).await?)
 }
 
-/// What the store of a site held of a lot at an instant, and how little at any time since.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
-pub struct Standing {
-    /// Base units at that instant.
-    pub quantity: i64,
-    /// The least base units since; the same where nothing happened since.
-    pub least_since: i64,
-}
-
-/// What the store of a site held of a lot at an instant.
-///
-/// # Errors
-/// Those of the database.
-pub async fn standing(
-    tx: &mut Tx,
-    site_id: Uuid,
-    lot_id: Uuid,
-    at: DateTime<Utc>,
-) -> Result<Standing> {
-    Ok(sqlx::query_as(
-        "with then as (
-           select coalesce((select p.quantity from store_line p
-                             where p.site_id = $1 and p.lot_id = $2 and p.happened_at <= $3
-                             order by p.happened_at desc, p.movement_id desc limit 1), 0) as quantity)
-         select then.quantity, coalesce((select min(p.quantity) from store_line p
-                 where p.site_id = $1 and p.lot_id = $2 and p.happened_at > $3), then.quantity) as least_since
-           from then",
-    )
-    .bind(site_id)
-    .bind(lot_id)
-    .bind(at)
-    .fetch_one(tx.connection())
-    .await?)
-}
-
 /// What the store of a site holds, or held, of a lot.
 #[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
 pub struct LotBalance {
