@@ -34,6 +34,15 @@ impl TargetItem {
         }
     }
 
+    /// The item of that name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        if name == Self::TotalNitrogen.name() {
+            return Some(Self::TotalNitrogen);
+        }
+        Nutrient::named(name).map(Self::Nutrient)
+    }
+
     /// The name of a field that holds it.
     #[must_use]
     pub const fn name(self) -> &'static str {

@@ -132,6 +132,14 @@ impl Nutrient {
         }
     }
 
+    /// The nutrient of that name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|nutrient| nutrient.name() == name)
+    }
+
     /// Milligrams of the element per mole of its component.
     pub(crate) fn milligrams_per_mole(self) -> f64 {
         self.component().1 * self.atom().grams_per_mole() * 1000.0
@@ -223,6 +231,25 @@ pub enum LabelItem {
 }
 
 impl LabelItem {
+    /// The forms that are not the element itself.
+    pub const OXIDES: [Self; 6] = [
+        Self::PhosphorusPentoxide,
+        Self::PotassiumOxide,
+        Self::CalciumOxide,
+        Self::MagnesiumOxide,
+        Self::SulfurTrioxide,
+        Self::Sulfate,
+    ];
+
+    /// The item of that name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        Self::OXIDES
+            .into_iter()
+            .chain(Nutrient::ALL.map(Self::Element))
+            .find(|item| item.name() == name)
+    }
+
     /// The nutrient that is meant.
     #[must_use]
     pub const fn nutrient(self) -> Nutrient {

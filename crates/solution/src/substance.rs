@@ -82,6 +82,91 @@ pub enum Substance {
 type Rest = (f64, f64);
 
 impl Substance {
+    /// All of them.
+    pub const ALL: [Self; 33] = [
+        Self::PotassiumNitrate,
+        Self::CalciumNitrateTetrahydrate,
+        Self::CalciumAmmoniumNitrate,
+        Self::MagnesiumNitrateHexahydrate,
+        Self::MagnesiumSulfateHeptahydrate,
+        Self::PotassiumSulfate,
+        Self::PotassiumDihydrogenPhosphate,
+        Self::DipotassiumHydrogenPhosphate,
+        Self::DisodiumHydrogenPhosphate,
+        Self::AmmoniumDihydrogenPhosphate,
+        Self::AmmoniumNitrate,
+        Self::AmmoniumSulfate,
+        Self::Urea,
+        Self::CalciumChlorideDihydrate,
+        Self::CalciumSulfateDihydrate,
+        Self::PotassiumChloride,
+        Self::SodiumChloride,
+        Self::SodiumHydrogenCarbonate,
+        Self::SodiumCarbonate,
+        Self::Borax,
+        Self::BoricAcid,
+        Self::ManganeseSulfateMonohydrate,
+        Self::ZincSulfateHeptahydrate,
+        Self::CopperSulfatePentahydrate,
+        Self::SodiumMolybdateDihydrate,
+        Self::PhosphoricAcid,
+        Self::NitricAcid,
+        Self::SulfuricAcid,
+        Self::CitricAcid,
+        Self::AceticAcid,
+        Self::PotassiumHydroxide,
+        Self::PotassiumCarbonate,
+        Self::PotassiumHydrogenCarbonate,
+    ];
+
+    /// The name of a field that holds it.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::PotassiumNitrate => "potassium_nitrate",
+            Self::CalciumNitrateTetrahydrate => "calcium_nitrate_tetrahydrate",
+            Self::CalciumAmmoniumNitrate => "calcium_ammonium_nitrate",
+            Self::MagnesiumNitrateHexahydrate => "magnesium_nitrate_hexahydrate",
+            Self::MagnesiumSulfateHeptahydrate => "magnesium_sulfate_heptahydrate",
+            Self::PotassiumSulfate => "potassium_sulfate",
+            Self::PotassiumDihydrogenPhosphate => "potassium_dihydrogen_phosphate",
+            Self::DipotassiumHydrogenPhosphate => "dipotassium_hydrogen_phosphate",
+            Self::DisodiumHydrogenPhosphate => "disodium_hydrogen_phosphate",
+            Self::AmmoniumDihydrogenPhosphate => "ammonium_dihydrogen_phosphate",
+            Self::AmmoniumNitrate => "ammonium_nitrate",
+            Self::AmmoniumSulfate => "ammonium_sulfate",
+            Self::Urea => "urea",
+            Self::CalciumChlorideDihydrate => "calcium_chloride_dihydrate",
+            Self::CalciumSulfateDihydrate => "calcium_sulfate_dihydrate",
+            Self::PotassiumChloride => "potassium_chloride",
+            Self::SodiumChloride => "sodium_chloride",
+            Self::SodiumHydrogenCarbonate => "sodium_hydrogen_carbonate",
+            Self::SodiumCarbonate => "sodium_carbonate",
+            Self::Borax => "borax",
+            Self::BoricAcid => "boric_acid",
+            Self::ManganeseSulfateMonohydrate => "manganese_sulfate_monohydrate",
+            Self::ZincSulfateHeptahydrate => "zinc_sulfate_heptahydrate",
+            Self::CopperSulfatePentahydrate => "copper_sulfate_pentahydrate",
+            Self::SodiumMolybdateDihydrate => "sodium_molybdate_dihydrate",
+            Self::PhosphoricAcid => "phosphoric_acid",
+            Self::NitricAcid => "nitric_acid",
+            Self::SulfuricAcid => "sulfuric_acid",
+            Self::CitricAcid => "citric_acid",
+            Self::AceticAcid => "acetic_acid",
+            Self::PotassiumHydroxide => "potassium_hydroxide",
+            Self::PotassiumCarbonate => "potassium_carbonate",
+            Self::PotassiumHydrogenCarbonate => "potassium_hydrogen_carbonate",
+        }
+    }
+
+    /// The substance of that name.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL
+            .into_iter()
+            .find(|substance| substance.name() == name)
+    }
+
     /// Moles of each component in one mole, and the hydrogen and oxygen beside them.
     const fn parts(self) -> (&'static [(Component, f64)], Rest) {
         match self {
