@@ -9,7 +9,7 @@ create table product (
   -- which bag or bottle of a set
   part text not null default 'single' check (part in ('single', 'a', 'b', 'c')),
   form text not null check (form in ('solid', 'liquid')),
-  -- {"analysis": {"basis": "mass", "percent": {"nitrate_nitrogen": "15.5", ...}}} or {"substances": {"phosphoric_acid": "85"}},
+  -- {"analysis": {"basis": "mass", "percent": {"nitrate_nitrogen": 15.5, ...}}} or {"substances": {"phosphoric_acid": 85}},
   -- read by the rules of nutrient solutions
   composition jsonb not null,
   -- of a liquid, by its label

@@ -7,7 +7,8 @@ create table source_water (
   site_id uuid not null,
   name text not null check (length(name) between 1 and 200),
   analysed_on date,
-  -- {"alkalinity_microequivalents_per_litre": n, "ph": "7.6", "milligrams_per_litre": {"calcium": "42", ...}}
+  -- {"ph": 7.6, "alkalinity": {"value": 180, "unit": "milligrams_per_litre_as_calcium_carbonate"},
+  --  "milligrams_per_litre": {"calcium": 42, ...}}
   analysis jsonb not null,
   version bigint not null default 1,
   created_at timestamptz not null default now(),
@@ -26,6 +27,8 @@ create table recipe (
   name text not null check (length(name) between 1 and 200),
   -- [{"product_id": uuid, "micrograms_per_litre": n}] for what is weighed, "nanolitres_per_litre" for what is poured
   lines jsonb not null,
+  -- [{"name": "A", "times": 100, "product_ids": [uuid]}]: which products stand together in a concentrate, and how strong
+  concentrates jsonb not null default '[]',
   -- the pH that is wanted, and how far it may lie off, in thousandths
   ph_least_thousandths integer not null check (ph_least_thousandths between 3000 and 9000),
   ph_most_thousandths integer not null check (ph_most_thousandths between 3000 and 9000),
@@ -82,7 +85,7 @@ create table batch_entry (
   happened_at timestamptz not null,
   recorded_at timestamptz not null,
   member_id uuid not null,
-  -- of a reading: thousandths of pH, microsiemens per centimetre as shown, hundredths of a degree Celsius
+  -- of a reading: thousandths of pH, microsiemens per centimetre at 25 degrees, hundredths of a degree Celsius
   ph_thousandths integer check (ph_thousandths between 0 and 14000),
   conductivity_microsiemens_per_centimetre integer check (conductivity_microsiemens_per_centimetre between 0 and 20000),
   temperature_centicelsius integer check (temperature_centicelsius between 0 and 6000),
@@ -95,6 +98,8 @@ create table batch_entry (
   sowing_id uuid,
   -- the entry that this one withdraws
   withdraws_id uuid,
+  -- the movements of the ledger that it caused
+  movement_ids uuid[] not null default '{}',
   note text not null default '' check (length(note) <= 1000),
   constraint batch_entry_identity unique (cooperative_id, id),
   constraint batch_entry_batch foreign key (cooperative_id, batch_id) references batch (cooperative_id, id),

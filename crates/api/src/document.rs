@@ -8,10 +8,11 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, closures, container_kinds, container_supplies, crop_groups, crops, cuts,
-    deliveries, groups, imports, invitations, learning, lots, me, members, movements, outages,
-    password_resets, plans, pledges, qualifications, recipients, sessions, sites, sowings,
-    stations, stock_counts, stock_items, stock_orders, tasks, totals,
+    audit_entries, batches, closures, container_kinds, container_supplies, crop_groups, crops,
+    cuts, deliveries, formulations, groups, imports, invitations, learning, lots, me, members,
+    movements, outages, password_resets, plans, pledges, products, qualifications, recipes,
+    recipients, sessions, sites, source_waters, sowings, stations, stock_counts, stock_items,
+    stock_orders, tasks, totals,
 };
 
 #[derive(OpenApi)]
@@ -155,6 +156,27 @@ macro_rules! register_operations {
             .service(plans::draw_plan)
             .service(plans::adopt_plan)
             .service(plans::withdraw_plan)
+            .service(products::list_products)
+            .service(products::create_product)
+            .service(products::read_product)
+            .service(products::change_product)
+            .service(products::retire_product)
+            .service(source_waters::list_source_waters)
+            .service(source_waters::create_source_water)
+            .service(source_waters::read_source_water)
+            .service(source_waters::change_source_water)
+            .service(source_waters::retire_source_water)
+            .service(recipes::list_recipes)
+            .service(recipes::create_recipe)
+            .service(formulations::formulate_recipe)
+            .service(recipes::read_recipe)
+            .service(recipes::change_recipe)
+            .service(recipes::retire_recipe)
+            .service(batches::list_batches)
+            .service(batches::start_batch)
+            .service(batches::preview_batch)
+            .service(batches::read_batch)
+            .service(batches::record_batch_entry)
             .service(deliveries::list_deliveries)
             .service(deliveries::pack_delivery)
             .service(deliveries::read_delivery)

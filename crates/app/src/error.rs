@@ -171,6 +171,25 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "qualification_member" | "role_grant_member" => unknown("/member_id", "member"),
         "cut_sowing" | "movement_sowing" => unknown("/sowing_id", "sowing"),
         "delivery_line_cut" => unknown("/cut_id", "cut"),
+        _ => return of_solution(constraint),
+    })
+}
+
+/// The meaning of a constraint of nutrient solution.
+fn of_solution(constraint: &str) -> Option<Error> {
+    Some(match constraint {
+        "product_name_taken" => taken("a product of this name"),
+        "source_water_name_taken" => taken("a source water of this name at this site"),
+        "recipe_name_taken" => taken("a recipe of this name"),
+        "recipe_usual_once" => taken("the place of the usual recipe"),
+        "batch_code_taken" => taken("this batch code"),
+        "batch_entry_withdrawn_once" => taken("the withdrawal of this entry"),
+        "source_water_site" | "batch_site" => unknown("/site_id", "site"),
+        "batch_recipe" => unknown("/recipe_id", "recipe"),
+        "batch_source_water" => unknown("/source_water_id", "source water"),
+        "batch_entry_product" => unknown("/product_id", "product"),
+        "batch_entry_station" => unknown("/station_id", "station"),
+        "batch_entry_sowing" => unknown("/sowing_id", "sowing"),
         _ => return None,
     })
 }

@@ -3,7 +3,9 @@
 //! Knows no HTTP. A use case is a method of [`App`], one file each; simple nouns keep their five in one.
 
 mod audit_log;
+pub mod batches;
 mod caller;
+pub mod chemistry;
 mod closures;
 mod container_kinds;
 pub mod container_supplies;
@@ -33,11 +35,14 @@ mod password_resets;
 pub mod passwords;
 pub mod plans;
 mod pledges;
+pub mod products;
 mod qualifications;
+pub mod recipes;
 mod recipients;
 mod references;
 pub mod sign_in;
 pub mod sites;
+pub mod source_waters;
 pub mod sowing_events;
 pub mod sowing_steps;
 mod sowing_tasks;
@@ -62,6 +67,8 @@ use uuid::timestamp::context::ContextV7;
 
 pub use audit_log::Changed;
 pub use caller::{Caller, Idempotency, Visitor};
+/// The rules of nutrient solutions, for those above this crate.
+pub use cotyl_solution as solution;
 pub use cotyl_store::Page;
 pub use error::{Error, Result};
 
@@ -71,6 +78,7 @@ pub mod records {
     pub use cotyl_calendar::IsoWeek;
     pub use cotyl_growth::{CropProfile, GrowingMethod};
     pub use cotyl_store::audit::{AuditEntry, AuditLine};
+    pub use cotyl_store::batches::{Batch, BatchEntry, BatchFilter, BatchMovement};
     pub use cotyl_store::claims::Claim;
     pub use cotyl_store::closures::{Closure, ClosureFields, ClosureFilter};
     pub use cotyl_store::container_kinds::{ContainerKind, ContainerKindFields};
@@ -88,9 +96,12 @@ pub mod records {
     pub use cotyl_store::outages::{Outage, OutageFields};
     pub use cotyl_store::plans::{Plan, PlanFields};
     pub use cotyl_store::pledges::{Pledge, PledgeFields, PledgeFilter};
+    pub use cotyl_store::products::{Product, ProductFields};
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
+    pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
     pub use cotyl_store::sites::{Site, SiteFields};
+    pub use cotyl_store::source_waters::{SourceWater, SourceWaterFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
     pub use cotyl_store::stations::{Station, StationFields, StationFilter};
     pub use cotyl_store::stock_counts::{

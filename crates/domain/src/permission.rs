@@ -168,6 +168,27 @@ operations! {
     CorrectDelivery        "correct_delivery"         Any  Site No   No;
     ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;
 
+    ListProducts           "list_products"            Any  Any  Any  No;
+    ReadProduct            "read_product"             Any  Any  Any  No;
+    CreateProduct          "create_product"           Any  No   No   No;
+    ChangeProduct          "change_product"           Any  No   No   No;
+    RetireProduct          "retire_product"           Any  No   No   No;
+    ListSourceWaters       "list_source_waters"       Any  Any  Any  No;
+    ReadSourceWater        "read_source_water"        Any  Any  Any  No;
+    CreateSourceWater      "create_source_water"      Any  Site No   No;
+    ChangeSourceWater      "change_source_water"      Any  Site No   No;
+    RetireSourceWater      "retire_source_water"      Any  Site No   No;
+    ListRecipes            "list_recipes"             Any  Any  Any  No;
+    ReadRecipe             "read_recipe"              Any  Any  Any  No;
+    CreateRecipe           "create_recipe"            Any  No   No   No;
+    ChangeRecipe           "change_recipe"            Any  No   No   No;
+    RetireRecipe           "retire_recipe"            Any  No   No   No;
+    FormulateRecipe        "formulate_recipe"         Any  Site No   No;
+    ListBatches            "list_batches"             Any  Any  Site No;
+    ReadBatch              "read_batch"               Any  Any  Site No;
+    PreviewBatch           "preview_batch"            Any  Site Site No;
+    StartBatch             "start_batch"              Any  Site Site No;
+    RecordBatchEntry       "record_batch_entry"       Any  Site Site No;
     ListStockItems         "list_stock_items"         Any  Any  Any  No;
     ReadStockItem          "read_stock_item"          Any  Any  Any  No;
     CreateStockItem        "create_stock_item"        Any  No   No   No;

@@ -83,11 +83,31 @@ pub enum Refusal {
     /// The member does not hold the task.
     #[error("you do not hold this task")]
     NotYours,
-    /// The task needs training that the member does not have now.
-    #[error("this task needs a current {} qualification", .kind.as_str().replace('_', " "))]
+    /// The work needs training that the member does not have now.
+    #[error("this work needs a current {} qualification", .kind.as_str().replace('_', " "))]
     NeedsQualification {
         /// The qualification.
         kind: QualificationKind,
+    },
+    /// The shelf of the site does not hold what a batch takes.
+    #[error("the shelf does not hold what this takes: {}", .missing.join("; "))]
+    ShortOfStock {
+        /// Each thing that is missing, in words.
+        missing: Vec<String>,
+    },
+    /// A dose needs a reading of the pH before it.
+    #[error("read the pH before this dose: {why}")]
+    ReadFirst {
+        /// Why, and what would be accepted.
+        why: String,
+    },
+    /// More solution than a batch holds.
+    #[error("{asked_microlitres} uL were to go from a batch with {left_microlitres} uL left")]
+    MoreThanLeft {
+        /// What was to go.
+        asked_microlitres: i64,
+        /// What was there at that moment.
+        left_microlitres: i64,
     },
     /// The plan was made from other data than what stands now.
     #[error("the plan was made before these changed: {}", .changed.join(", "))]
@@ -201,6 +221,9 @@ impl Refusal {
             Self::AlreadyYours => "already-yours",
             Self::NotYours => "not-yours",
             Self::NeedsQualification { .. } => "needs-qualification",
+            Self::ShortOfStock { .. } => "short-of-stock",
+            Self::ReadFirst { .. } => "read-first",
+            Self::MoreThanLeft { .. } => "more-than-left",
             Self::StaleInputs { .. } => "stale-inputs",
             Self::PlanOvertaken { .. } => "plan-overtaken",
             Self::PlanBroken { .. } => "plan-broken",

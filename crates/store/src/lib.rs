@@ -5,6 +5,7 @@
 
 mod actors;
 pub mod audit;
+pub mod batches;
 pub mod claims;
 pub mod closures;
 mod connections;
@@ -30,7 +31,9 @@ pub mod outages;
 pub mod page;
 pub mod plans;
 pub mod pledges;
+pub mod products;
 pub mod qualifications;
+pub mod recipes;
 pub mod recipients;
 mod record;
 pub mod references;
@@ -38,6 +41,7 @@ pub mod season;
 pub mod sessions;
 pub mod signing_keys;
 pub mod sites;
+pub mod source_waters;
 pub mod sowings;
 pub mod stations;
 pub mod stock_counts;

@@ -19,6 +19,12 @@ pub enum Reference {
     Station,
     /// A recipient.
     Recipient,
+    /// A product.
+    Product,
+    /// A recipe.
+    Recipe,
+    /// A source water.
+    SourceWater,
     /// A stock item.
     StockItem,
 }
@@ -33,6 +39,9 @@ impl Reference {
             Self::Crop => "crop",
             Self::Station => "station",
             Self::Recipient => "recipient",
+            Self::Product => "product",
+            Self::Recipe => "recipe",
+            Self::SourceWater => "source water",
             Self::StockItem => "stock item",
         }
     }
@@ -73,6 +82,9 @@ pub async fn hold(tx: &mut Tx, reference: Reference, id: Uuid) -> Result<Option<
         Reference::Crop => hold_one!("crop"),
         Reference::Station => hold_one!("station"),
         Reference::Recipient => hold_one!("recipient"),
+        Reference::Product => hold_one!("product"),
+        Reference::Recipe => hold_one!("recipe"),
+        Reference::SourceWater => hold_one!("source_water"),
         Reference::StockItem => hold_one!("stock_item"),
     };
     Ok(sqlx::query_scalar(query)
@@ -100,6 +112,9 @@ pub async fn named(
         Reference::Crop => find_named!("crop"),
         Reference::Station => find_named!("station"),
         Reference::Recipient => find_named!("recipient"),
+        Reference::Product => find_named!("product"),
+        Reference::Recipe => find_named!("recipe"),
+        Reference::SourceWater => find_named!("source_water"),
         Reference::StockItem => find_named!("stock_item"),
     };
     Ok(sqlx::query_as(query)
