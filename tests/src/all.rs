@@ -1,6 +1,9 @@
 //! One test binary: HTTP journeys, races, and end to end through the real binary.
 #![allow(clippy::unwrap_used, missing_docs)]
 
+mod batch_crash;
+mod batch_entries;
+mod batches;
 mod binary;
 mod crash;
 mod cupboard;
@@ -23,16 +26,20 @@ mod learning;
 mod ledger;
 mod ledger_refusals;
 mod members;
+mod mixing;
 mod password_resets;
 mod permission_table;
 mod plan_outlook;
 mod plan_work;
 mod plans;
+mod products;
 mod qualifications;
 mod reader;
+mod recipes;
 mod served;
 mod sign_in;
 mod sites;
+mod source_waters;
 mod sowing_course;
 mod sowings;
 mod stock_counts;

@@ -66,11 +66,11 @@ async fn solved(server: &Serving, seed: u32) -> Value {
     }
 }
 
-fn postgresql(folder: &Path) -> PathBuf {
+pub fn postgresql(folder: &Path) -> PathBuf {
     folder.join("postgresql")
 }
 
-async fn behind(folder: &Path) -> PgPool {
+pub async fn behind(folder: &Path) -> PgPool {
     let settings = std::fs::read_to_string(postgresql(folder).join("postgresql.conf")).unwrap();
     let socket = settings
         .lines()

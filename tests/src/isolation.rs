@@ -72,6 +72,22 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, recorded_at) select $1, $2, id, 1, '2026-09-07', 500000, 'good', 'T1', $3, now() from sowing where cooperative_id = $2 limit 1",
         ),
         (
+            "product_id",
+            "insert into product (id, cooperative_id, name, purpose, form, composition) values ($1, $2, 'Saltpetre', 'fertiliser', 'solid', '{\"substances\": {\"potassium_nitrate\": 100}}')",
+        ),
+        (
+            "source_water_id",
+            "insert into source_water (id, cooperative_id, site_id, name, analysis) values ($1, $2, $4, 'Tap', '{\"ph\": 7.6, \"alkalinity\": {\"value\": 2, \"unit\": \"milliequivalents_per_litre\"}, \"milligrams_per_litre\": {}}')",
+        ),
+        (
+            "recipe_id",
+            "insert into recipe (id, cooperative_id, name, lines, ph_least_thousandths, ph_most_thousandths) select $1, $2, 'Plain', jsonb_build_array(jsonb_build_object('product_id', id, 'micrograms_per_litre', 500000)), 5600, 6200 from product where cooperative_id = $2",
+        ),
+        (
+            "batch_id",
+            "insert into batch (id, cooperative_id, site_id, recipe_id, code, microlitres, plan, begun_at, begun_by) select $1, $2, $4, id, 'S1', 20000000, '{}', now(), $3 from recipe where cooperative_id = $2",
+        ),
+        (
             "delivery_id",
             "insert into delivery (id, cooperative_id, site_id, recipient_id, packed_on) values ($1, $2, $4, $7, '2026-09-07')",
         ),
