@@ -20,6 +20,7 @@ mod profile;
 mod starter;
 mod temperature;
 mod validate;
+pub mod water;
 mod weight;
 
 pub use arcs::{GrowingArcs, HEAD_START_DAYS, LONGER_HOLD_DAYS, Relaxed, growing_arcs};
