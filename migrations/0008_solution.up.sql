@@ -127,6 +127,8 @@ create table level_reading (
   sowing_id uuid not null,
   -- in one container, the average of those looked at
   microlitres bigint not null check (microlitres between 0 and 1000000000),
+  -- measured with a rule: how much of it one millimetre of level is follows for straight walls
+  depth_millimetres integer check (depth_millimetres between 1 and 2000),
   -- whether roots hang in the air above the solution
   air_roots boolean,
   read_at timestamptz not null,

@@ -9,10 +9,10 @@ use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
     audit_entries, batches, closures, container_kinds, container_supplies, crop_groups, crops,
-    cuts, deliveries, formulations, groups, imports, invitations, learning, lots, me, members,
-    movements, outages, password_resets, plans, pledges, products, qualifications, recipes,
-    recipients, sessions, sites, source_waters, sowings, stations, stock_counts, stock_items,
-    stock_orders, tasks, totals,
+    cuts, deliveries, formulations, groups, imports, invitations, learning, levels, lots, me,
+    members, movements, outages, password_resets, plans, pledges, products, qualifications,
+    recipes, recipients, sessions, shopping_list, sites, source_waters, sowings, stations,
+    stock_counts, stock_items, stock_orders, tasks, top_ups, totals,
 };
 
 #[derive(OpenApi)]
@@ -99,6 +99,11 @@ macro_rules! register_operations {
             .service(sowings::change_sowing)
             .service(sowings::list_sowing_events)
             .service(sowings::record_sowing_event)
+            .service(levels::list_level_readings)
+            .service(levels::record_level_reading)
+            .service(top_ups::read_top_ups)
+            .service(top_ups::check_top_up)
+            .service(shopping_list::read_shopping_list)
             .service(closures::list_closures)
             .service(closures::create_closure)
             .service(closures::read_closure)

@@ -169,7 +169,9 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         }
         "member_group_led_by" => unknown("/led_by", "member"),
         "qualification_member" | "role_grant_member" => unknown("/member_id", "member"),
-        "cut_sowing" | "movement_sowing" => unknown("/sowing_id", "sowing"),
+        "cut_sowing" | "movement_sowing" | "level_reading_sowing" => {
+            unknown("/sowing_id", "sowing")
+        }
         "delivery_line_cut" => unknown("/cut_id", "cut"),
         _ => return of_solution(constraint),
     })

@@ -7,6 +7,7 @@ use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use cotyl_calendar::{
     Closure, Flexibility, OpeningHours, PeriodText, SiteCalendar, SiteZone, TaskWindow,
 };
+use cotyl_growth::water::{Growing, WaterUse};
 use cotyl_growth::{
     Climate, ContainerYield, CropProfile, KnownDays, Relaxed, WorkingDay,
     cut_milligrams_after_emergence, emergence_check_day, expected_cuts, first_cut_day,
@@ -259,6 +260,27 @@ impl Ground {
             days.push(from);
         }
         Ok(days)
+    }
+
+    /// Liquid that one container uses on each day from one to the day before another, in microlitres;
+    /// `cuts` are those taken and to come.
+    pub fn daily_use(
+        &self,
+        water: WaterUse,
+        sown_on: NaiveDate,
+        cuts: &[NaiveDate],
+        days: Range<NaiveDate>,
+    ) -> Result<Vec<i64>> {
+        let season = self.season(sown_on)?;
+        let growing = Growing {
+            profile: &self.profile,
+            climate: &season.climate,
+            container: &self.container,
+            known: self.known,
+        };
+        let cuts: Vec<i64> = cuts.iter().map(|day| season.number(*day)).collect();
+        let days = season.number(days.start)..season.number(days.end);
+        Ok(growing.daily_use_microlitres(water, season.number(sown_on), &cuts, days))
     }
 
     fn season(&self, from: NaiveDate) -> Result<Season> {

@@ -148,6 +148,12 @@ operations! {
     RecordSowingEvent      "record_sowing_event"      Any  Site Site No;
     ListSowingEvents       "list_sowing_events"       Any  Any  Site No;
 
+    ListLevelReadings      "list_level_readings"      Any  Any  Site No;
+    RecordLevelReading     "record_level_reading"     Any  Site Site No;
+    ReadTopUps             "read_top_ups"             Any  Site Site No;
+    CheckTopUp             "check_top_up"             Any  Site Site No;
+    ReadShoppingList       "read_shopping_list"       Any  Any  No   No;
+
     ListTasks              "list_tasks"               Any  Site Site No;
     ReadTask               "read_task"                Any  Site Site No;
     ClaimTask              "claim_task"               Any  Site Site No;

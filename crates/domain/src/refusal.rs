@@ -3,6 +3,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 
+use crate::quantity::Volume;
 use crate::role::QualificationKind;
 
 /// A field of the input that cannot be accepted.
@@ -182,6 +183,24 @@ pub enum Refusal {
         /// What contradicts it, and what to do.
         why: String,
     },
+    /// More would be poured into containers than they may be filled with.
+    #[error(
+        "{wanted} in each container would raise it from {level}; it may be filled to {highest}, so at most {may_add} can be added: {why}. Source: {rule_source}. If the level is lower than that, read it and write it down"
+    )]
+    PastRefillLimit {
+        /// Liquid in a container now.
+        level: Volume,
+        /// What was to be poured into each.
+        wanted: Volume,
+        /// The highest level.
+        highest: Volume,
+        /// What can be added to each.
+        may_add: Volume,
+        /// The reason.
+        why: &'static str,
+        /// Where the rule comes from.
+        rule_source: &'static str,
+    },
     /// A day lies outside what the rule allows.
     #[error("{what} may not be {day}: {why}")]
     DayNotAllowed {
@@ -234,6 +253,7 @@ impl Refusal {
             Self::NotReversible { .. } => "not-reversible",
             Self::CountOpen => "count-open",
             Self::CountContradicted { .. } => "count-contradicted",
+            Self::PastRefillLimit { .. } => "past-refill-limit",
             Self::DayNotAllowed { .. } => "day-not-allowed",
             Self::LastCoordinator => "last-coordinator",
             Self::KeyReused => "key-reused",

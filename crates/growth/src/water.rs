@@ -179,15 +179,15 @@ impl Growing<'_> {
     }
 }
 
-/// A container as far as its liquid goes, in microlitres.
+/// A container as far as its liquid goes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Vessel {
-    /// To the brim.
-    pub volume: i64,
-    /// At the fill line.
-    pub fill: i64,
+    /// What it holds to the brim.
+    pub volume_microlitres: i64,
+    /// What it holds at the fill line.
+    pub fill_microlitres: i64,
     /// Highest refill once air roots have formed.
-    pub refill_limit: i64,
+    pub refill_limit_microlitres: i64,
 }
 
 /// What somebody wrote down about the liquid in a container, in microlitres.
@@ -226,7 +226,7 @@ pub fn level_after(vessel: &Vessel, daily_use: &[i64], entries: &[(usize, LevelE
             .sum()
     };
     let (mut observed, mut modelled) = (0_i64, 0_i64);
-    let (mut known_day, mut known) = (0, vessel.fill);
+    let (mut known_day, mut known) = (0, vessel.fill_microlitres);
     // poured in since the level was last known
     let mut added: Vec<(usize, i64)> = Vec::new();
     for &(day, entry) in entries {
@@ -251,7 +251,9 @@ pub fn level_after(vessel: &Vessel, daily_use: &[i64], entries: &[(usize, LevelE
     let mut day = known_day;
     for (poured_day, poured) in added {
         microlitres = (microlitres - scale(used(day, poured_day), use_permille)).max(0);
-        microlitres = microlitres.saturating_add(poured).min(vessel.volume);
+        microlitres = microlitres
+            .saturating_add(poured)
+            .min(vessel.volume_microlitres);
         day = poured_day;
     }
     let since = scale(used(day, daily_use.len()), use_permille);
@@ -300,8 +302,8 @@ pub enum RefillRule {
 /// How far a container may be filled now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct RefillLimit {
-    /// Highest level, in microlitres.
-    pub highest: i64,
+    /// Highest level.
+    pub highest_microlitres: i64,
     /// Which rule gives it.
     pub rule: RefillRule,
 }
@@ -319,19 +321,19 @@ pub fn refill_limit(
 ) -> RefillLimit {
     if method == GrowingMethod::Aerated || !air_roots {
         return RefillLimit {
-            highest: vessel.fill,
+            highest_microlitres: vessel.fill_microlitres,
             rule: RefillRule::FillLine,
         };
     }
     let risen = microlitres_per_millimetre
         .map(|slice| level.saturating_add(slice.saturating_mul(MOST_RISE_MILLIMETRES)));
     match risen {
-        Some(highest) if highest < vessel.refill_limit => RefillLimit {
-            highest,
+        Some(highest) if highest < vessel.refill_limit_microlitres => RefillLimit {
+            highest_microlitres: highest,
             rule: RefillRule::Rise,
         },
         _ => RefillLimit {
-            highest: vessel.refill_limit,
+            highest_microlitres: vessel.refill_limit_microlitres,
             rule: RefillRule::KindLimit,
         },
     }

@@ -6,7 +6,9 @@ use crate::run;
 use crate::source::{self, Function};
 
 /// Crates that decide and nothing else: no clock, no network, no database.
-const CORES: [&str; 6] = ["domain", "calendar", "growth", "planner", "solution", "stock"];
+const CORES: [&str; 6] = [
+    "domain", "calendar", "growth", "planner", "solution", "stock",
+];
 
 /// Packages a core may not pull in, by the beginning of their names.
 const BANNED: [&str; 6] = ["tokio", "actix", "sqlx", "reqwest", "hyper", "diesel"];

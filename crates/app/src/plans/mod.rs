@@ -12,6 +12,7 @@ pub mod remedies;
 pub mod request;
 pub mod scenario;
 pub mod season;
+mod shopping;
 mod standing;
 #[cfg(test)]
 mod tests;
@@ -25,6 +26,7 @@ use serde_json::Value;
 
 use crate::{Error, Result};
 use season::Season;
+pub(crate) use shopping::{DraftSowings, Replaced, draft_sowings};
 
 /// The kind of the job that solves a plan.
 pub const PLAN_JOB: &str = "solve_plan";

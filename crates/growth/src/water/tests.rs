@@ -12,9 +12,9 @@ use crate::profile::test_profile;
 const US_GALLON: i64 = 3_785_412;
 
 const JAR: Vessel = Vessel {
-    volume: 4_000_000,
-    fill: 3_500_000,
-    refill_limit: 2_500_000,
+    volume_microlitres: 4_000_000,
+    fill_microlitres: 3_500_000,
+    refill_limit_microlitres: 2_500_000,
 };
 
 fn climate(celsius: f64, mol: f64) -> Climate {
@@ -184,7 +184,7 @@ fn refill_limits() {
     use GrowingMethod::{Aerated, Passive};
     let check = |method, air_roots, level, slice, expect: (i64, RefillRule)| {
         let limit = refill_limit(&JAR, method, air_roots, level, slice);
-        assert_eq!((limit.highest, limit.rule), expect);
+        assert_eq!((limit.highest_microlitres, limit.rule), expect);
     };
     check(
         Aerated,
@@ -272,7 +272,7 @@ proptest! {
         prop_assert_eq!(level, fill + poured - uses.iter().sum::<i64>());
         let entries: Vec<(usize, LevelEntry)> =
             refills.iter().map(|(day, added)| (*day, LevelEntry::Added(*added))).collect();
-        let vessel = Vessel { volume: fill, fill, refill_limit: highest };
+        let vessel = Vessel { volume_microlitres: fill, fill_microlitres: fill, refill_limit_microlitres: highest };
         prop_assert_eq!(level_after(&vessel, &uses, &entries).microlitres, level);
     }
 
