@@ -154,7 +154,7 @@ pub struct SeedLot {
     pub life_source: &'static str,
 }
 
-/// When to order an item again by what was used of it.
+/// When to order an item again by what was used of it. Numbers are milligrams, microlitres or pieces.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Reorder {
     /// Mean use in a day.
@@ -165,8 +165,7 @@ pub struct Reorder {
     pub lead_time_demand: f64,
     /// Margin on top of it for the item's service level.
     pub safety_stock: f64,
-    /// Order when no more than this is on hand and on order. The figures before are in the same unit,
-    /// but for weights in milligrams and for volumes in microlitres.
+    /// Order when no more than this is on hand and on order.
     pub point: ItemQuantity,
     /// Whether it has come to that.
     pub due: bool,

@@ -4,6 +4,7 @@ mod item;
 mod wants;
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use cotyl_calendar::SiteZone;
@@ -275,12 +276,11 @@ impl SiteToday {
         let mut grounds: BTreeMap<(Uuid, Uuid), Ground> = BTreeMap::new();
         for sowing in &mut sowings {
             let key = (sowing.station_id, sowing.crop_id);
-            if !grounds.contains_key(&key) {
-                grounds.insert(key, Ground::load(tx, key.0, key.1).await?);
-            }
-            if let (Some(ground), Some(bench)) =
-                (grounds.get(&key), cupboard.benches.get(&sowing.station_id))
-            {
+            let ground = match grounds.entry(key) {
+                Entry::Occupied(found) => found.into_mut(),
+                Entry::Vacant(place) => place.insert(Ground::load(tx, key.0, key.1).await?),
+            };
+            if let Some(bench) = cupboard.benches.get(&sowing.station_id) {
                 sowing.solution = self.solution_of(sowing, ground, bench)?;
             }
         }
