@@ -453,11 +453,29 @@ async fn solution_goes_to_stations_and_sowings_of_the_site() {
         let reply = mixing.tell(VOLUNTEER, body.clone()).await.expect(422);
         assert_eq!(reply.pointers(), [pointer], "{body}: {}", reply.text);
     }
-    let both = json!({"kind": "use", "volume": volume, "station_id": mixing.garden.station_id, "sowing_id": sowing});
-    let told = mixing.told(VOLUNTEER, both).await;
+    let mut both = json!({"kind": "use", "volume": volume, "station_id": mixing.garden.station_id, "sowing_id": sowing});
+    // roots hang in the air by now: what would drown them is refused, with the limit and its source
+    let refused = mixing.tell(VOLUNTEER, both.clone()).await.expect(409);
+    assert!(
+        refused.text.contains("past-refill-limit"),
+        "{}",
+        refused.text
+    );
+    assert!(
+        refused.text.contains("Acta Horticulturae"),
+        "{}",
+        refused.text
+    );
+    // what has been poured already is written down, with the reason
+    both["past_limit_accepted"] = json!(true);
+    let unsaid = mixing.tell(VOLUNTEER, both.clone()).await.expect(422);
+    assert_eq!(unsaid.pointers(), ["/note"]);
+    both["note"] = json!("poured before anybody looked");
+    let told = mixing.told(VOLUNTEER, both.clone()).await;
     assert_eq!(last_entry(&told)["sowing_id"], json!(sowing));
     // reported late, it counts where it happened
-    let late = json!({"kind": "use", "volume": volume, "sowing_id": sowing, "happened_at": "2026-09-08T11:00:00Z"});
+    let mut late = both;
+    late["happened_at"] = json!("2026-09-08T11:00:00Z");
     let told = mixing.told(VOLUNTEER, late).await;
     assert_eq!(told.body["left"], json!({"value": "18000", "unit": "mL"}));
     let more = json!({"kind": "left", "volume": litres("19")});

@@ -13,7 +13,7 @@ pub fn item_input(name: &str) -> Value {
 
 /// An item kept by weight.
 pub async fn item(api: &Api, name: &str) -> String {
-    api.post(COORDINATOR, "/stock-items", item_input(name))
+    api.post(COORDINATOR, "/stock_items", item_input(name))
         .await
         .expect(201)
         .id()

@@ -268,7 +268,7 @@ async fn spoons_and_scoops_take_what_the_item_states() {
         assert_eq!(reply.body["errors"][0]["code"], code);
         assert!(reply.text.contains(says), "{}", reply.text);
     }
-    let path = format!("/stock-items/{item_id}");
+    let path = format!("/stock_items/{item_id}");
     let mut stated = crate::cupboard::item_input("Powder");
     stated["density_milligrams_per_millilitre"] = json!(900);
     stated["scoop"] = grams("12.5");

@@ -127,7 +127,7 @@ impl Cupboard {
 
 /// Describes an item and receives a lot of it at the garden's site, through the API.
 async fn stock(api: &Api, garden: &Garden, item: Value, amount: Value) {
-    let item = make(api, "/stock-items", item).await;
+    let item = make(api, "/stock_items", item).await;
     let lot =
         json!({"stock_item_id": item, "site_id": garden.site_id, "code": "L1", "amount": amount});
     make(api, "/lots", lot).await;

@@ -116,7 +116,7 @@ async fn three_sowings(garden: &Garden) {
 }
 
 async fn list(api: &Api, garden: &Garden, query: &str) -> Value {
-    let path = format!("/shopping-list?site_id={}{query}", garden.site_id);
+    let path = format!("/shopping_list?site_id={}{query}", garden.site_id);
     api.get(LEAD, &path).await.expect(200).body
 }
 
@@ -525,24 +525,24 @@ async fn bad_questions_are_named_and_volunteers_do_not_shop() {
         ("until=2028-01-01", "until"),
         ("late_days=91", "late_days"),
     ] {
-        let reply = api.get(LEAD, &format!("/shopping-list?{query}")).await;
+        let reply = api.get(LEAD, &format!("/shopping_list?{query}")).await;
         assert_eq!(reply.expect(422).pointers(), [pointer], "{query}");
     }
     let unknown = Uuid::now_v7();
     for query in [format!("site_id={unknown}"), format!("plan_id={unknown}")] {
-        api.get(LEAD, &format!("/shopping-list?{query}"))
+        api.get(LEAD, &format!("/shopping_list?{query}"))
             .await
             .expect(404);
     }
     let waiting = request(&api, "Waiting").await;
     let refused = api
-        .get(COORDINATOR, &format!("/shopping-list?plan_id={waiting}"))
+        .get(COORDINATOR, &format!("/shopping_list?plan_id={waiting}"))
         .await
         .expect(409);
     assert_eq!(refused.problem(), "wrong-state");
     for who in [VOLUNTEER, READER] {
-        api.get(who, "/shopping-list").await.expect(403);
+        api.get(who, "/shopping_list").await.expect(403);
     }
-    let all = api.get(COORDINATOR, "/shopping-list").await.expect(200);
+    let all = api.get(COORDINATOR, "/shopping_list").await.expect(200);
     assert_eq!(all.body["items"], json!([]));
 }

@@ -17,11 +17,11 @@ async fn open(api: &Api, garden: &Garden, more: Value) -> Reply {
     for (name, value) in more.as_object().into_iter().flatten() {
         input[name] = value.clone();
     }
-    api.post(LEAD, "/stock-counts", input).await.expect(201)
+    api.post(LEAD, "/stock_counts", input).await.expect(201)
 }
 
 fn path(count: &Reply) -> String {
-    format!("/stock-counts/{}", count.id())
+    format!("/stock_counts/{}", count.id())
 }
 
 async fn found(api: &Api, who: &str, count: &Reply, lot_id: &str, weight: &str) -> Reply {
@@ -124,7 +124,7 @@ async fn counting_is_blind_unless_it_is_opened_otherwise() {
     let reply = api
         .post(
             COORDINATOR,
-            "/stock-counts",
+            "/stock_counts",
             json!({"site_id": garden.site_id}),
         )
         .await;
@@ -197,7 +197,7 @@ async fn counting_is_blind_unless_it_is_opened_otherwise() {
     assert_eq!(line.body["counted_before"]["amount"], grams("95"));
     assert_eq!(line.body["counted_before"]["member_name"], Value::Null);
     let open = api
-        .get(VOLUNTEER, "/stock-counts?state=open")
+        .get(VOLUNTEER, "/stock_counts?state=open")
         .await
         .expect(200);
     assert_eq!(open.body["items"][0]["id"], json!(count.id()));
@@ -285,7 +285,7 @@ async fn lines_that_make_no_sense_and_strangers_are_refused() {
     let item_id = item(&api, "Perlite").await;
     let lot_id = receive(&api, &garden, &item_id, "P1", "100", json!({})).await;
     for who in [VOLUNTEER, ELSEWHERE, READER] {
-        api.post(who, "/stock-counts", json!({"site_id": garden.site_id}))
+        api.post(who, "/stock_counts", json!({"site_id": garden.site_id}))
             .await
             .expect(403);
     }

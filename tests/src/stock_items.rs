@@ -17,21 +17,21 @@ async fn an_item_is_described_changed_and_retired() {
         "pack": {"value": "500", "unit": "1"}, "pack_cents": 375, "scoop": {"value": "25", "unit": "1"}
     });
     let made = api
-        .post(COORDINATOR, "/stock-items", input.clone())
+        .post(COORDINATOR, "/stock_items", input.clone())
         .await
         .expect(201);
     assert_eq!(made.body["lead_days"], 7);
     assert_eq!(made.body["service_permille"], 950);
-    let path = format!("/stock-items/{}", made.id());
+    let path = format!("/stock_items/{}", made.id());
     assert_eq!(api.get(VOLUNTEER, &path).await.expect(200).body, made.body);
 
     // the same crop has one item of seed, and a name is used once whatever its case
     let mut twice = input.clone();
     twice["name"] = json!("Other seed");
-    let reply = api.post(COORDINATOR, "/stock-items", twice).await;
+    let reply = api.post(COORDINATOR, "/stock_items", twice).await;
     assert_eq!(reply.expect(409).problem(), "taken");
     let reply = api
-        .post(COORDINATOR, "/stock-items", item_input("LEAF LETTUCE SEED"))
+        .post(COORDINATOR, "/stock_items", item_input("LEAF LETTUCE SEED"))
         .await;
     assert_eq!(reply.expect(409).problem(), "taken");
 
@@ -53,12 +53,12 @@ async fn an_item_is_described_changed_and_retired() {
     assert_eq!(reply.pointers(), ["/dimension"]);
 
     let listed = api
-        .get(LEAD, "/stock-items?category=seed")
+        .get(LEAD, "/stock_items?category=seed")
         .await
         .expect(200);
     assert_eq!(listed.body["items"], json!([changed.body]));
     let medium = api
-        .get(LEAD, "/stock-items?category=medium")
+        .get(LEAD, "/stock_items?category=medium")
         .await
         .expect(200);
     assert_eq!(medium.body["items"], json!([]));
@@ -99,25 +99,25 @@ async fn fields_of_an_item_that_make_no_sense_are_named() {
         let mut input = item_input("Perlite");
         input[name] = value;
         let reply = api
-            .post(COORDINATOR, "/stock-items", input)
+            .post(COORDINATOR, "/stock_items", input)
             .await
             .expect(422);
         assert_eq!(reply.pointers(), [pointer], "{}", reply.text);
     }
     let seed = json!({"name": "Seed", "category": "seed", "dimension": "count", "crop_id": Uuid::now_v7()});
     let reply = api
-        .post(COORDINATOR, "/stock-items", seed)
+        .post(COORDINATOR, "/stock_items", seed)
         .await
         .expect(422);
     assert_eq!(reply.pointers(), ["/crop_id"]);
     let food = json!({"name": "Food", "category": "fertiliser", "dimension": "mass", "product_id": Uuid::now_v7()});
     let reply = api
-        .post(COORDINATOR, "/stock-items", food)
+        .post(COORDINATOR, "/stock_items", food)
         .await
         .expect(422);
     assert_eq!(reply.pointers(), ["/product_id"]);
     for who in [LEAD, VOLUNTEER, READER] {
-        api.post(who, "/stock-items", item_input("Perlite"))
+        api.post(who, "/stock_items", item_input("Perlite"))
             .await
             .expect(403);
     }
@@ -128,12 +128,12 @@ async fn an_item_with_a_lot_in_a_store_or_on_order_stays() {
     let api = Api::new().await;
     let garden = Garden::plant(&api).await;
     let item_id = item(&api, "Perlite").await;
-    let path = format!("/stock-items/{item_id}");
+    let path = format!("/stock_items/{item_id}");
     let order = json!({"site_id": garden.site_id, "stock_item_id": item_id, "amount": grams("10")});
-    let order = api.post(LEAD, "/stock-orders", order).await.expect(201);
+    let order = api.post(LEAD, "/stock_orders", order).await.expect(201);
     let reply = api.delete(COORDINATOR, &path, "*").await.expect(409);
     assert_eq!(reply.problem(), "in-use");
-    let order_path = format!("/stock-orders/{}", order.id());
+    let order_path = format!("/stock_orders/{}", order.id());
     api.delete(LEAD, &order_path, &order.etag())
         .await
         .expect(200);
@@ -163,15 +163,15 @@ async fn what_containers_take_is_stated_once_for_each_item() {
         "container_kind_id": garden.container_kind_id, "stock_item_id": item_id, "amount": grams("35.5")
     });
     let made = api
-        .post(COORDINATOR, "/container-supplies", input.clone())
+        .post(COORDINATOR, "/container_supplies", input.clone())
         .await
         .expect(201);
     assert_eq!(made.body["amount"], grams("35.5"));
     let reply = api
-        .post(COORDINATOR, "/container-supplies", input.clone())
+        .post(COORDINATOR, "/container_supplies", input.clone())
         .await;
     assert_eq!(reply.expect(409).problem(), "taken");
-    let path = format!("/container-supplies/{}", made.id());
+    let path = format!("/container_supplies/{}", made.id());
     input["amount"] = json!({"value": "1", "unit": "[oz_av]"});
     let changed = api
         .put(COORDINATOR, &path, &made.etag(), input.clone())
@@ -189,13 +189,13 @@ async fn what_containers_take_is_stated_once_for_each_item() {
     let listed = api
         .get(
             VOLUNTEER,
-            &format!("/container-supplies?stock_item_id={item_id}"),
+            &format!("/container_supplies?stock_item_id={item_id}"),
         )
         .await
         .expect(200);
     assert_eq!(listed.body["items"], json!([changed.body]));
     api.delete(COORDINATOR, &path, "*").await.expect(200);
-    let listed = api.get(VOLUNTEER, "/container-supplies").await.expect(200);
+    let listed = api.get(VOLUNTEER, "/container_supplies").await.expect(200);
     assert_eq!(listed.body["items"], json!([]));
     api.delete(LEAD, &path, "*").await.expect(403);
 }
@@ -209,13 +209,13 @@ async fn an_order_becomes_a_lot_or_is_given_up() {
         "site_id": garden.site_id, "stock_item_id": item_id, "amount": {"value": "2", "unit": "kg"}, "cost_cents": 900
     });
     let order = api
-        .post(LEAD, "/stock-orders", input.clone())
+        .post(LEAD, "/stock_orders", input.clone())
         .await
         .expect(201);
     // today at the site, and the item's 7 days of lead
     assert_eq!(order.body["ordered_on"], "2026-09-07");
     assert_eq!(order.body["expected_on"], "2026-09-14");
-    let path = format!("/stock-orders/{}", order.id());
+    let path = format!("/stock_orders/{}", order.id());
     input["expected_on"] = json!("2026-09-20");
     let changed = api
         .put(LEAD, &path, &order.etag(), input.clone())
@@ -234,10 +234,10 @@ async fn an_order_becomes_a_lot_or_is_given_up() {
         let reply = api.put(LEAD, &path, "*", wrong).await.expect(422);
         assert_eq!(reply.pointers(), [format!("/{name}")], "{}", reply.text);
     }
-    api.post(ELSEWHERE, "/stock-orders", input.clone())
+    api.post(ELSEWHERE, "/stock_orders", input.clone())
         .await
         .expect(403);
-    api.post(VOLUNTEER, "/stock-orders", input.clone())
+    api.post(VOLUNTEER, "/stock_orders", input.clone())
         .await
         .expect(403);
 
@@ -260,8 +260,8 @@ async fn an_order_becomes_a_lot_or_is_given_up() {
         "wrong-state"
     );
     input["expected_on"] = Value::Null;
-    let second = api.post(LEAD, "/stock-orders", input).await.expect(201);
-    let open = api.get(LEAD, "/stock-orders?state=open").await.expect(200);
+    let second = api.post(LEAD, "/stock_orders", input).await.expect(201);
+    let open = api.get(LEAD, "/stock_orders?state=open").await.expect(200);
     assert_eq!(open.body["items"], json!([second.body]));
     assert_eq!(
         api.get(ELSEWHERE, &path).await.expect(200).body["state"],
@@ -278,7 +278,7 @@ async fn a_lot_is_received_read_and_corrected() {
         "scoop": {"value": "50", "unit": "1"}
     });
     let seed_id = api
-        .post(COORDINATOR, "/stock-items", seed)
+        .post(COORDINATOR, "/stock_items", seed)
         .await
         .expect(201)
         .id();

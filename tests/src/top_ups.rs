@@ -103,12 +103,12 @@ fn volume(litres: f64) -> Value {
 }
 
 async fn top_ups(api: &Api, garden: &Garden, query: &str) -> Value {
-    let path = format!("/top-ups?site_id={}{query}", garden.site_id);
+    let path = format!("/top_ups?site_id={}{query}", garden.site_id);
     api.get(VOLUNTEER, &path).await.expect(200).body
 }
 
 async fn read_level(api: &Api, sowing: Uuid, body: Value) {
-    let path = format!("/sowings/{sowing}/level-readings");
+    let path = format!("/sowings/{sowing}/level_readings");
     api.post(VOLUNTEER, &path, body).await.expect(201);
 }
 
@@ -168,7 +168,7 @@ async fn levels_fall_with_growth_and_readings_correct_them() {
     .await;
     assert_eq!(top_ups(&api, &garden, "").await["items"], json!([]));
     let listed = api
-        .get(LEAD, &format!("/sowings/{sowing}/level-readings?limit=1"))
+        .get(LEAD, &format!("/sowings/{sowing}/level_readings?limit=1"))
         .await
         .expect(200);
     assert_eq!(litres(&listed.body["items"][0]["level"]), 0.9);
@@ -306,7 +306,7 @@ async fn filling_past_the_limit_is_answered_with_limit_reason_and_source() {
     go_to(&api, "2026-10-08T15:00:00Z").await;
     let check = async |litres: f64| {
         let body = json!({"sowing_id": sowing, "volume": volume(litres)});
-        api.post(VOLUNTEER, "/top-ups/checks", body).await
+        api.post(VOLUNTEER, "/top_ups/checks", body).await
     };
     read_level(
         &api,
@@ -356,10 +356,10 @@ async fn filling_past_the_limit_is_answered_with_limit_reason_and_source() {
         assert_eq!(check(litres).await.expect(422).pointers(), ["/volume"]);
     }
     let unknown = json!({"sowing_id": Uuid::now_v7(), "volume": volume(1.0)});
-    let reply = api.post(VOLUNTEER, "/top-ups/checks", unknown).await;
+    let reply = api.post(VOLUNTEER, "/top_ups/checks", unknown).await;
     assert_eq!(reply.expect(422).pointers(), ["/sowing_id"]);
     let wrong = json!({"sowing_id": sowing, "volume": grams("5")});
-    let reply = api.post(VOLUNTEER, "/top-ups/checks", wrong).await;
+    let reply = api.post(VOLUNTEER, "/top_ups/checks", wrong).await;
     assert_eq!(reply.expect(422).pointers(), ["/volume"]);
 }
 
@@ -371,7 +371,7 @@ async fn the_first_filling_goes_to_the_fill_line() {
     go_to(&api, "2026-09-01T15:00:00Z").await;
     let check = async |litres: f64| {
         let body = json!({"sowing_id": sowing, "volume": volume(litres)});
-        api.post(LEAD, "/top-ups/checks", body).await
+        api.post(LEAD, "/top_ups/checks", body).await
     };
     check(14.0).await.expect(200);
     check(14.1).await.expect(409);
@@ -389,7 +389,7 @@ async fn the_first_filling_goes_to_the_fill_line() {
     check(6.1).await.expect(409);
     let over = sow(&garden, "cleared").await;
     let body = json!({"sowing_id": over, "volume": volume(1.0)});
-    let refused = api.post(LEAD, "/top-ups/checks", body).await.expect(409);
+    let refused = api.post(LEAD, "/top_ups/checks", body).await.expect(409);
     assert_eq!(refused.problem(), "wrong-state");
 }
 
@@ -402,7 +402,7 @@ async fn bad_readings_are_named_and_strangers_kept_out() {
         sow(&garden, "planned").await,
     );
     go_to(&api, "2026-10-08T15:00:00Z").await;
-    let path = format!("/sowings/{sowing}/level-readings");
+    let path = format!("/sowings/{sowing}/level_readings");
     for (body, pointer) in [
         (json!({"level": volume(-0.1)}), "/level"),
         (json!({"level": volume(4.1)}), "/level"),
@@ -432,12 +432,12 @@ async fn bad_readings_are_named_and_strangers_kept_out() {
         assert_eq!(reply.pointers(), [pointer], "{body}");
     }
     let level = json!({"level": volume(1.0)});
-    let unsown = format!("/sowings/{planned}/level-readings");
+    let unsown = format!("/sowings/{planned}/level_readings");
     let refused = api.post(LEAD, &unsown, level.clone()).await.expect(409);
     assert_eq!(refused.problem(), "wrong-state");
     api.post(READER, &path, level.clone()).await.expect(403);
     api.post(ELSEWHERE, &path, level).await.expect(403);
-    let site = format!("/top-ups?site_id={}", garden.site_id);
+    let site = format!("/top_ups?site_id={}", garden.site_id);
     api.get(ELSEWHERE, &site).await.expect(404);
     api.get(READER, &site).await.expect(403);
     api.get(LEAD, &format!("{site}&days=61")).await.expect(422);
@@ -445,7 +445,7 @@ async fn bad_readings_are_named_and_strangers_kept_out() {
         .await
         .expect(422);
     let body = json!({"sowing_id": sowing, "volume": volume(1.0)});
-    let reply = api.post(ELSEWHERE, "/top-ups/checks", body).await;
+    let reply = api.post(ELSEWHERE, "/top_ups/checks", body).await;
     assert_eq!(reply.expect(422).pointers(), ["/sowing_id"]);
     let listed = api.get(LEAD, &path).await.expect(200);
     assert_eq!(listed.body["items"], json!([]));

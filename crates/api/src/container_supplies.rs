@@ -93,7 +93,7 @@ pub struct ContainerSuppliesQuery {
     tag = "stock", operation_id = "list_container_supplies", params(ContainerSuppliesQuery),
     responses((status = 200, description = "A page of container supplies", body = Listed<ContainerSupply>), ReadProblems)
 )]
-#[get("/container-supplies")]
+#[get("/container_supplies")]
 pub async fn list_container_supplies(
     request: HttpRequest,
     state: Data<ApiState>,
@@ -124,7 +124,7 @@ pub async fn list_container_supplies(
     tag = "stock", operation_id = "create_container_supply", request_body = ContainerSupplyInput,
     responses((status = 201, description = "Stated", body = ContainerSupply), WriteProblems)
 )]
-#[post("/container-supplies")]
+#[post("/container_supplies")]
 pub async fn create_container_supply(
     state: Data<ApiState>,
     signed: SignedBody<ContainerSupplyInput>,
@@ -135,7 +135,7 @@ pub async fn create_container_supply(
         .await?;
     Ok(created(
         supply.version,
-        &format!("/container-supplies/{}", supply.id),
+        &format!("/container_supplies/{}", supply.id),
         &ContainerSupply::from(supply),
     ))
 }
@@ -145,7 +145,7 @@ pub async fn create_container_supply(
     tag = "stock", operation_id = "read_container_supply",
     responses((status = 200, description = "The container supply", body = ContainerSupply), ReadProblems)
 )]
-#[get("/container-supplies/{container_supply_id}")]
+#[get("/container_supplies/{container_supply_id}")]
 pub async fn read_container_supply(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -164,7 +164,7 @@ pub async fn read_container_supply(
     params(("If-Match" = String, Header, description = "ETag of the container supply as last read")),
     responses((status = 200, description = "The container supply now", body = ContainerSupply), ChangeProblems)
 )]
-#[put("/container-supplies/{container_supply_id}")]
+#[put("/container_supplies/{container_supply_id}")]
 pub async fn change_container_supply(
     state: Data<ApiState>,
     container_supply_id: Path<Uuid>,
@@ -189,7 +189,7 @@ pub async fn change_container_supply(
     params(("If-Match" = String, Header, description = "ETag of the container supply as last read")),
     responses((status = 200, description = "The retired container supply", body = ContainerSupply), ChangeProblems)
 )]
-#[delete("/container-supplies/{container_supply_id}")]
+#[delete("/container_supplies/{container_supply_id}")]
 pub async fn retire_container_supply(
     state: Data<ApiState>,
     Signed(caller): Signed,

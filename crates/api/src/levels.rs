@@ -81,7 +81,7 @@ impl From<records::LevelReading> for LevelReading {
     tag = "solution", operation_id = "record_level_reading", request_body = LevelReadingInput,
     responses((status = 201, description = "Written down", body = LevelReading), WriteProblems)
 )]
-#[post("/sowings/{sowing_id}/level-readings")]
+#[post("/sowings/{sowing_id}/level_readings")]
 pub async fn record_level_reading(
     state: Data<ApiState>,
     sowing_id: Path<Uuid>,
@@ -107,7 +107,7 @@ pub async fn record_level_reading(
     tag = "solution", operation_id = "list_level_readings", params(PageQuery),
     responses((status = 200, description = "A page of readings, in the order in which they were written down", body = Listed<LevelReading>), ReadProblems)
 )]
-#[get("/sowings/{sowing_id}/level-readings")]
+#[get("/sowings/{sowing_id}/level_readings")]
 pub async fn list_level_readings(
     request: HttpRequest,
     state: Data<ApiState>,

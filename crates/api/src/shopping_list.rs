@@ -5,7 +5,7 @@ use actix_web::{HttpResponse, get};
 use chrono::NaiveDate;
 use cotyl_app::records::IsoWeek;
 use cotyl_app::shopping_list::{self as app, GapKind, ListWanted};
-use cotyl_domain::quantity::{Mass, QuantityText, Volume};
+use cotyl_domain::quantity::Amount;
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
@@ -14,36 +14,10 @@ use crate::extract::Signed;
 use crate::problem::ReadProblems;
 use crate::respond::Answer;
 use crate::serve::ApiState;
+use crate::stock_items::dimension;
 
 /// Days by which orders are taken to be late when nothing else is asked for.
 const USUAL_LATE_DAYS: u32 = 7;
-
-/// A quantity of an item: in grams, millilitres or, as UCUM `1`, in pieces.
-#[derive(Debug, Serialize, ToSchema)]
-#[schema(example = json!({"value": "250", "unit": "g"}))]
-pub struct ItemQuantity {
-    /// A plain decimal number.
-    pub value: String,
-    /// `g`, `mL` or `1`.
-    pub unit: String,
-}
-
-impl ItemQuantity {
-    fn of(dimension: &str, base_units: i64) -> Self {
-        let text: QuantityText = match dimension {
-            "mass" => Mass::of_milligrams(base_units).into(),
-            "volume" => Volume::of_microlitres(base_units).into(),
-            _ => QuantityText {
-                value: base_units.to_string(),
-                unit: "1".to_owned(),
-            },
-        };
-        Self {
-            value: text.value,
-            unit: text.unit,
-        }
-    }
-}
 
 /// What to buy.
 #[derive(Debug, Serialize, ToSchema)]
@@ -51,11 +25,11 @@ pub struct Purchase {
     /// The first day on which something lacks.
     pub short_on: NaiveDate,
     /// What lacks in all.
-    pub shortfall: ItemQuantity,
+    pub shortfall: Amount,
     /// Whole packs that cover it; `null` when the pack is not described.
     pub packs: Option<i64>,
     /// What is in them; the shortfall when the pack is not described.
-    pub quantity: ItemQuantity,
+    pub quantity: Amount,
     /// What they cost; `null` when pack or price is not described.
     pub cost_cents: Option<i64>,
     /// The last day on which ordering is in time for the first day.
@@ -73,9 +47,9 @@ pub struct WeekNeed {
     #[schema(example = "2026-W40")]
     pub week: String,
     /// What is needed.
-    pub needed: ItemQuantity,
+    pub needed: Amount,
     /// What of it lacks.
-    pub short: ItemQuantity,
+    pub short: Amount,
 }
 
 /// A sowing at risk.
@@ -94,7 +68,7 @@ pub struct SowingAtRisk {
     /// When it needs the item.
     pub day: NaiveDate,
     /// What would lack.
-    pub short: ItemQuantity,
+    pub short: Amount,
     /// `too_late_to_order`: ordered today it would still come after that day. `open_order_late`: when
     /// what is on order comes `late_days` late. `purchase_late`: when what is to be bought is ordered on
     /// the last day and comes `late_days` late.
@@ -112,7 +86,7 @@ pub struct ExpiringLot {
     /// Its last day.
     pub expires_on: Option<NaiveDate>,
     /// What is left of it then.
-    pub left: ItemQuantity,
+    pub left: Amount,
 }
 
 /// A lot of seed that does not give the plan its plants, or may not.
@@ -123,9 +97,9 @@ pub struct SeedLot {
     /// The supplier's code.
     pub code: String,
     /// What is left of it.
-    pub quantity: ItemQuantity,
+    pub quantity: Amount,
     /// What of that the list counts: less where more seeds are needed for each plant.
-    pub counts_for: ItemQuantity,
+    pub counts_for: Amount,
     /// What it may germinate today at least, in thousandths.
     pub low_permille: u32,
     /// What it may germinate today at most, in thousandths.
@@ -166,7 +140,7 @@ pub struct Reorder {
     /// Margin on top of it for the item's service level.
     pub safety_stock: f64,
     /// Order when no more than this is on hand and on order.
-    pub point: ItemQuantity,
+    pub point: Amount,
     /// Whether it has come to that.
     pub due: bool,
 }
@@ -189,13 +163,13 @@ pub struct ShoppingItem {
     /// Days from ordering until it is there.
     pub lead_days: i32,
     /// On the shelf and not past its last day.
-    pub on_hand: ItemQuantity,
+    pub on_hand: Amount,
     /// On order.
-    pub on_order: ItemQuantity,
+    pub on_order: Amount,
     /// What of that should have come already; it is taken to come today at the earliest.
-    pub overdue: ItemQuantity,
+    pub overdue: Amount,
     /// Needed in all.
-    pub needed: ItemQuantity,
+    pub needed: Amount,
     /// Needed week by week.
     pub weeks: Vec<WeekNeed>,
     /// What to buy; `null` when nothing lacks.
@@ -240,6 +214,10 @@ pub struct ShoppingList {
     pub gaps: Vec<Gap>,
 }
 
+fn amount(name: &str, base_units: i64) -> Amount {
+    Amount::of(dimension(name), base_units)
+}
+
 fn gap_kind(kind: GapKind) -> &'static str {
     match kind {
         GapKind::NoSeedItem => "no_seed_item",
@@ -261,7 +239,7 @@ fn at_risk(found: app::SowingAtRisk, dimension: &str) -> SowingAtRisk {
         containers: found.sowing.containers,
         sow_on: found.sowing.sow_on,
         day: found.day,
-        short: ItemQuantity::of(dimension, found.short),
+        short: amount(dimension, found.short),
         risk: match found.risk {
             app::Risk::TooLateToOrder => "too_late_to_order",
             app::Risk::OpenOrderLate => "open_order_late",
@@ -274,8 +252,8 @@ fn seed_lot(report: app::SeedLotReport, dimension: &str) -> SeedLot {
     SeedLot {
         lot_id: report.lot.id,
         code: report.lot.code,
-        quantity: ItemQuantity::of(dimension, report.lot.quantity),
-        counts_for: ItemQuantity::of(dimension, report.counts_for),
+        quantity: amount(dimension, report.lot.quantity),
+        counts_for: amount(dimension, report.counts_for),
         low_permille: report.germination.low_permille,
         high_permille: report.germination.high_permille,
         planned_permille: report.planned_permille,
@@ -305,7 +283,7 @@ fn reorder(found: &app::ShoppingItem) -> Option<Reorder> {
         deviation_a_day: demand.standard_deviation,
         lead_time_demand: point.lead_time_demand,
         safety_stock: point.safety_stock,
-        point: ItemQuantity::of(&found.item.dimension, point.quantity),
+        point: amount(&found.item.dimension, point.quantity),
         due: found.is_due_by_record(),
     })
 }
@@ -313,9 +291,9 @@ fn reorder(found: &app::ShoppingItem) -> Option<Reorder> {
 fn purchase(found: app::Purchase, dimension: &str) -> Purchase {
     Purchase {
         short_on: found.short_on,
-        shortfall: ItemQuantity::of(dimension, found.shortfall),
+        shortfall: amount(dimension, found.shortfall),
         packs: found.packs,
-        quantity: ItemQuantity::of(dimension, found.quantity),
+        quantity: amount(dimension, found.quantity),
         cost_cents: found.cents,
         order_by: found.order_by,
         too_late: found.earliest_on > found.short_on,
@@ -328,15 +306,15 @@ fn week_need(week: app::WeekNeed, dimension: &str) -> WeekNeed {
         week: IsoWeek::of(week.monday)
             .map(|week| week.to_string())
             .unwrap_or_default(),
-        needed: ItemQuantity::of(dimension, week.needed),
-        short: ItemQuantity::of(dimension, week.short),
+        needed: amount(dimension, week.needed),
+        short: amount(dimension, week.short),
     }
 }
 
 impl From<app::ShoppingItem> for ShoppingItem {
     fn from(found: app::ShoppingItem) -> Self {
         let dimension = found.item.dimension.clone();
-        let of = |base_units| ItemQuantity::of(&dimension, base_units);
+        let of = |base_units| amount(&dimension, base_units);
         Self {
             reorder: reorder(&found),
             site_id: found.site_id,
@@ -404,7 +382,7 @@ pub struct ShoppingListQuery {
     tag = "stock", operation_id = "read_shopping_list", params(ShoppingListQuery),
     responses((status = 200, description = "What to buy by when", body = ShoppingList), (status = 409, description = "The plan is neither a solved draft nor in force", body = crate::problem::Problem, content_type = "application/problem+json"), ReadProblems)
 )]
-#[get("/shopping-list")]
+#[get("/shopping_list")]
 pub async fn read_shopping_list(
     state: Data<ApiState>,
     Signed(caller): Signed,

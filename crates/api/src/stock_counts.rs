@@ -267,7 +267,7 @@ pub struct StockCountsQuery {
     tag = "stock", operation_id = "list_stock_counts", params(StockCountsQuery),
     responses((status = 200, description = "A page of stock-takings", body = Listed<StockCount>), ReadProblems)
 )]
-#[get("/stock-counts")]
+#[get("/stock_counts")]
 pub async fn list_stock_counts(
     request: HttpRequest,
     state: Data<ApiState>,
@@ -293,7 +293,7 @@ pub async fn list_stock_counts(
     tag = "stock", operation_id = "open_stock_count", request_body = StockCountInput,
     responses((status = 201, description = "Opened", body = StockCountDetail), WriteProblems)
 )]
-#[post("/stock-counts")]
+#[post("/stock_counts")]
 pub async fn open_stock_count(
     state: Data<ApiState>,
     signed: SignedBody<StockCountInput>,
@@ -306,7 +306,7 @@ pub async fn open_stock_count(
     let seen = state.app.open_stock_count(&signed.caller, &fields).await?;
     Ok(created(
         seen.count.version,
-        &format!("/stock-counts/{}", seen.count.id),
+        &format!("/stock_counts/{}", seen.count.id),
         &StockCountDetail::from(seen),
     ))
 }
@@ -316,7 +316,7 @@ pub async fn open_stock_count(
     tag = "stock", operation_id = "read_stock_count",
     responses((status = 200, description = "The stock-taking", body = StockCountDetail), ReadProblems)
 )]
-#[get("/stock-counts/{stock_count_id}")]
+#[get("/stock_counts/{stock_count_id}")]
 pub async fn read_stock_count(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -333,7 +333,7 @@ pub async fn read_stock_count(
     tag = "stock", operation_id = "record_count_line", request_body = CountLineInput,
     responses((status = 201, description = "Kept", body = CountLine), WriteProblems)
 )]
-#[post("/stock-counts/{stock_count_id}/lines")]
+#[post("/stock_counts/{stock_count_id}/lines")]
 pub async fn record_count_line(
     state: Data<ApiState>,
     stock_count_id: Path<Uuid>,
@@ -365,7 +365,7 @@ pub async fn record_count_line(
     params(("If-Match" = String, Header, description = "ETag of the stock-taking as last read")),
     responses((status = 200, description = "The posted stock-taking", body = StockCountDetail), ChangeProblems)
 )]
-#[post("/stock-counts/{stock_count_id}/posting")]
+#[post("/stock_counts/{stock_count_id}/posting")]
 pub async fn post_stock_count(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -385,7 +385,7 @@ pub async fn post_stock_count(
     params(("If-Match" = String, Header, description = "ETag of the stock-taking as last read")),
     responses((status = 200, description = "The dropped stock-taking", body = StockCountDetail), ChangeProblems)
 )]
-#[delete("/stock-counts/{stock_count_id}")]
+#[delete("/stock_counts/{stock_count_id}")]
 pub async fn drop_stock_count(
     state: Data<ApiState>,
     Signed(caller): Signed,

@@ -195,7 +195,7 @@ pub struct StockItemsQuery {
     tag = "stock", operation_id = "list_stock_items", params(StockItemsQuery),
     responses((status = 200, description = "A page of stock items", body = Listed<StockItem>), ReadProblems)
 )]
-#[get("/stock-items")]
+#[get("/stock_items")]
 pub async fn list_stock_items(
     request: HttpRequest,
     state: Data<ApiState>,
@@ -219,7 +219,7 @@ pub async fn list_stock_items(
     tag = "stock", operation_id = "create_stock_item", request_body = StockItemInput,
     responses((status = 201, description = "Described", body = StockItem), WriteProblems)
 )]
-#[post("/stock-items")]
+#[post("/stock_items")]
 pub async fn create_stock_item(
     state: Data<ApiState>,
     signed: SignedBody<StockItemInput>,
@@ -230,7 +230,7 @@ pub async fn create_stock_item(
         .await?;
     Ok(created(
         item.version,
-        &format!("/stock-items/{}", item.id),
+        &format!("/stock_items/{}", item.id),
         &StockItem::from(item),
     ))
 }
@@ -240,7 +240,7 @@ pub async fn create_stock_item(
     tag = "stock", operation_id = "read_stock_item",
     responses((status = 200, description = "The stock item", body = StockItem), ReadProblems)
 )]
-#[get("/stock-items/{stock_item_id}")]
+#[get("/stock_items/{stock_item_id}")]
 pub async fn read_stock_item(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -256,7 +256,7 @@ pub async fn read_stock_item(
     params(("If-Match" = String, Header, description = "ETag of the stock item as last read")),
     responses((status = 200, description = "The stock item now", body = StockItem), ChangeProblems)
 )]
-#[put("/stock-items/{stock_item_id}")]
+#[put("/stock_items/{stock_item_id}")]
 pub async fn change_stock_item(
     state: Data<ApiState>,
     stock_item_id: Path<Uuid>,
@@ -283,7 +283,7 @@ pub async fn change_stock_item(
     params(("If-Match" = String, Header, description = "ETag of the stock item as last read")),
     responses((status = 200, description = "The retired stock item", body = StockItem), ChangeProblems)
 )]
-#[delete("/stock-items/{stock_item_id}")]
+#[delete("/stock_items/{stock_item_id}")]
 pub async fn retire_stock_item(
     state: Data<ApiState>,
     Signed(caller): Signed,

@@ -154,7 +154,7 @@ pub struct StockOrdersQuery {
     tag = "stock", operation_id = "list_stock_orders", params(StockOrdersQuery),
     responses((status = 200, description = "A page of orders", body = Listed<StockOrder>), ReadProblems)
 )]
-#[get("/stock-orders")]
+#[get("/stock_orders")]
 pub async fn list_stock_orders(
     request: HttpRequest,
     state: Data<ApiState>,
@@ -179,7 +179,7 @@ pub async fn list_stock_orders(
     tag = "stock", operation_id = "create_stock_order", request_body = StockOrderInput,
     responses((status = 201, description = "Written down", body = StockOrder), WriteProblems)
 )]
-#[post("/stock-orders")]
+#[post("/stock_orders")]
 pub async fn create_stock_order(
     state: Data<ApiState>,
     signed: SignedBody<StockOrderInput>,
@@ -190,7 +190,7 @@ pub async fn create_stock_order(
         .await?;
     Ok(created(
         order.version,
-        &format!("/stock-orders/{}", order.id),
+        &format!("/stock_orders/{}", order.id),
         &StockOrder::from(order),
     ))
 }
@@ -200,7 +200,7 @@ pub async fn create_stock_order(
     tag = "stock", operation_id = "read_stock_order",
     responses((status = 200, description = "The order", body = StockOrder), ReadProblems)
 )]
-#[get("/stock-orders/{stock_order_id}")]
+#[get("/stock_orders/{stock_order_id}")]
 pub async fn read_stock_order(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -216,7 +216,7 @@ pub async fn read_stock_order(
     params(("If-Match" = String, Header, description = "ETag of the order as last read")),
     responses((status = 200, description = "The order now", body = StockOrder), ChangeProblems)
 )]
-#[put("/stock-orders/{stock_order_id}")]
+#[put("/stock_orders/{stock_order_id}")]
 pub async fn change_stock_order(
     state: Data<ApiState>,
     stock_order_id: Path<Uuid>,
@@ -241,7 +241,7 @@ pub async fn change_stock_order(
     params(("If-Match" = String, Header, description = "ETag of the order as last read")),
     responses((status = 200, description = "The dropped order", body = StockOrder), ChangeProblems)
 )]
-#[delete("/stock-orders/{stock_order_id}")]
+#[delete("/stock_orders/{stock_order_id}")]
 pub async fn drop_stock_order(
     state: Data<ApiState>,
     Signed(caller): Signed,

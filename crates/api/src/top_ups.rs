@@ -226,7 +226,7 @@ pub struct TopUpsQuery {
     tag = "solution", operation_id = "read_top_ups", params(TopUpsQuery),
     responses((status = 200, description = "Sowings whose containers will be low, with what to pour in on which day", body = TopUps), ReadProblems)
 )]
-#[get("/top-ups")]
+#[get("/top_ups")]
 pub async fn read_top_ups(
     state: Data<ApiState>,
     Signed(caller): Signed,
@@ -256,7 +256,7 @@ pub async fn read_top_ups(
     tag = "solution", operation_id = "check_top_up", request_body = TopUpCheckInput,
     responses((status = 200, description = "It may; so far may be filled in all", body = RefillAnswer), WriteProblems)
 )]
-#[post("/top-ups/checks")]
+#[post("/top_ups/checks")]
 pub async fn check_top_up(state: Data<ApiState>, signed: SignedBody<TopUpCheckInput>) -> Answer {
     let answer = state
         .app

@@ -112,6 +112,10 @@ pub struct BatchEntryInput {
     pub station_id: Option<Uuid>,
     /// Of a use: for which sowing.
     pub sowing_id: Option<Uuid>,
+    /// Of a use: it was poured already, though past the limit to which the containers may be filled; the
+    /// note says why.
+    #[serde(default)]
+    pub past_limit_accepted: bool,
     /// The entry that is withdrawn: a reading, a dose, a use, a volume left or a note.
     pub withdraws_id: Option<Uuid>,
     /// At most 300 characters; of a withdrawal the reason.
@@ -144,6 +148,7 @@ impl BatchEntryInput {
             microlitres: self.volume.map(Volume::microlitres),
             station_id: self.station_id,
             sowing_id: self.sowing_id,
+            past_limit_accepted: self.past_limit_accepted,
             withdraws_id: self.withdraws_id,
             note: self.note,
         })

@@ -23,7 +23,8 @@ impl App {
     ///
     /// # Errors
     /// [`Error::Invalid`]; [`Refusal::WrongState`]; of a dose [`Refusal::NeedsQualification`],
-    /// [`Refusal::ReadFirst`], [`Refusal::ShortOfStock`]; of a use [`Refusal::MoreThanLeft`].
+    /// [`Refusal::ReadFirst`], [`Refusal::ShortOfStock`]; of a use [`Refusal::MoreThanLeft`],
+    /// [`Refusal::PastRefillLimit`].
     pub async fn record_batch_entry(
         &self,
         caller: &Caller,
@@ -65,7 +66,7 @@ impl App {
                 };
                 match fields.kind.as_str() {
                     "dose" => self.dose(tx, actor, &file, fields, &mut entry).await?,
-                    "use" => check_place(tx, &batch, fields).await?,
+                    "use" => self.check_use(tx, &batch, fields).await?,
                     "ready" => require_read(&file.entries)?,
                     "discard" => entry.microlitres = Some(standing.microlitres),
                     "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
@@ -84,6 +85,26 @@ impl App {
             })
             .await?;
         file.detail(None)
+    }
+
+    /// Checks where solution goes, and that the containers of a sowing are not filled past their limit.
+    async fn check_use(&self, tx: &mut Tx, batch: &Batch, fields: &EntryFields) -> Result<()> {
+        check_place(tx, batch, fields).await?;
+        if fields.past_limit_accepted {
+            let mut problems = Problems::new();
+            problems.require(
+                !fields.note.trim().is_empty(),
+                "/note",
+                "missing",
+                "say why it was filled past the limit",
+            );
+            return problems.finish();
+        }
+        if let (Some(sowing_id), Some(microlitres)) = (fields.sowing_id, fields.microlitres) {
+            self.require_within_refill_limit(tx, sowing_id, microlitres)
+                .await?;
+        }
+        Ok(())
     }
 
     /// Checks a dose and draws it from the shelf.

@@ -42,6 +42,8 @@ pub struct EntryFields {
     pub station_id: Option<Uuid>,
     /// Of a use.
     pub sowing_id: Option<Uuid>,
+    /// Of a use: what was poured past the limit of refilling is recorded all the same; the note says why.
+    pub past_limit_accepted: bool,
     /// The entry that is withdrawn.
     pub withdraws_id: Option<Uuid>,
     /// Free words; of a withdrawal the reason.

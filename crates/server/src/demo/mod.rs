@@ -1,6 +1,7 @@
 //! `cotyl demo`: a made-up co-operative, loaded and planned through the public API, then served.
 
 mod client;
+mod cupboard;
 mod load;
 mod show;
 
@@ -79,6 +80,7 @@ async fn prepare_and_show(
         None => {
             eprintln!("loading {} through the API ...", load::NAME);
             load::garden(&mut client, this_week).await?;
+            cupboard::fill(&mut client).await?;
             eprintln!("planning {WEEKS} weeks ...");
             load::plan(&mut client, this_week).await?
         }

@@ -26,6 +26,7 @@ pub async fn screen(
     reasons(client, plan).await?;
     remedies(plan)?;
     tasks(client, today).await?;
+    shopping(client).await?;
     println!("\nThe API is at   http://{address}/api/v1");
     println!("Its document at http://{address}/docs/  (OpenAPI 3.1: /openapi/v1.json)");
     println!(
@@ -177,6 +178,47 @@ async fn tasks(client: &Client, today: NaiveDate) -> Result<(), Fault> {
             text(task, "crop_name")?,
             task["minutes"],
         );
+    }
+    Ok(())
+}
+
+/// What to buy in the next weeks, in the order of the last days to order.
+async fn shopping(client: &Client) -> Result<(), Fault> {
+    let list = client.get("/shopping_list").await?;
+    let mut lines = Vec::new();
+    for item in list["items"].as_array().into_iter().flatten() {
+        let purchase = &item["purchase"];
+        if purchase.is_null() {
+            continue;
+        }
+        lines.push(format!(
+            "  by {}  {:<15} {:<34} {} {}",
+            text(purchase, "order_by")?,
+            text(item, "site_name")?,
+            text(item, "name")?,
+            text(&purchase["quantity"], "value")?,
+            match purchase["quantity"]["unit"].as_str() {
+                Some("1") => "pieces",
+                unit => unit.unwrap_or_default(),
+            },
+        ));
+    }
+    lines.sort();
+    println!(
+        "\nTo buy for the sowings that are planned, until {}",
+        text(&list, "until")?
+    );
+    if lines.is_empty() {
+        println!("  nothing");
+    }
+    for line in lines.iter().take(10) {
+        println!("{line}");
+    }
+    if lines.len() > 10 {
+        println!("  and {} more at /shopping_list", lines.len() - 10);
+    }
+    for gap in list["gaps"].as_array().into_iter().flatten().take(3) {
+        println!("  not worked out: {}", text(gap, "text")?);
     }
     Ok(())
 }
