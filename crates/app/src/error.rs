@@ -127,33 +127,12 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             delivered_milligrams: figure("delivered_milligrams"),
             cut_milligrams: figure("cut_milligrams"),
         }),
-        "stock_item_name_taken" => taken("a stock item of this name"),
-        "stock_item_of_crop_taken" => taken("the seed of this crop"),
-        "stock_item_of_product_taken" => taken("the stock item of this product"),
-        "container_supply_taken" => taken("what this container kind takes of this item"),
-        "stock_count_open_once" => Error::Refused(Refusal::CountOpen),
-        "stock_never_negative" | "stock_never_was_negative" => {
-            Error::Refused(Refusal::StoreBelowNothing)
-        }
-        "movement_reversed_once" | "movement_reverses_exactly" => {
-            Error::Refused(Refusal::NotReversible {
-                why: "this movement is reversed already".into(),
-            })
-        }
         "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
         "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
         "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
         | "delivery_site" | "stock_order_site" | "stock_count_site" | "movement_from_site" => {
             unknown("/site_id", "site")
         }
-        "movement_to_site" => unknown("/to_site_id", "site"),
-        "stock_item_product" => unknown("/product_id", "product"),
-        "container_supply_item" | "stock_order_item" | "lot_item" => {
-            unknown("/stock_item_id", "stock item")
-        }
-        "lot_order" => unknown("/stock_order_id", "order"),
-        "movement_lot" | "count_line_lot" | "store_lot_lot" => unknown("/lot_id", "lot"),
-        "movement_batch" => unknown("/batch_id", "batch"),
         "station_container_kind" | "container_supply_container_kind" => {
             unknown("/container_kind_id", "container kind")
         }
@@ -173,6 +152,34 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             unknown("/sowing_id", "sowing")
         }
         "delivery_line_cut" => unknown("/cut_id", "cut"),
+        _ => return in_the_cupboard(constraint),
+    })
+}
+
+/// The same for what is kept and moved.
+fn in_the_cupboard(constraint: &str) -> Option<Error> {
+    Some(match constraint {
+        "stock_item_name_taken" => taken("a stock item of this name"),
+        "stock_item_of_crop_taken" => taken("the seed of this crop"),
+        "stock_item_of_product_taken" => taken("the stock item of this product"),
+        "container_supply_taken" => taken("what this container kind takes of this item"),
+        "stock_count_open_once" => Error::Refused(Refusal::CountOpen),
+        "stock_never_negative" | "stock_never_was_negative" => {
+            Error::Refused(Refusal::StoreBelowNothing)
+        }
+        "movement_reversed_once" | "movement_reverses_exactly" => {
+            Error::Refused(Refusal::NotReversible {
+                why: "this movement is reversed already".into(),
+            })
+        }
+        "movement_to_site" => unknown("/to_site_id", "site"),
+        "stock_item_product" => unknown("/product_id", "product"),
+        "container_supply_item" | "stock_order_item" | "lot_item" => {
+            unknown("/stock_item_id", "stock item")
+        }
+        "lot_order" => unknown("/stock_order_id", "order"),
+        "movement_lot" | "count_line_lot" | "store_lot_lot" => unknown("/lot_id", "lot"),
+        "movement_batch" => unknown("/batch_id", "batch"),
         _ => return of_solution(constraint),
     })
 }
