@@ -77,7 +77,16 @@ async fn a_product_is_described_read_changed_and_retired() {
         .execute(&garden.pool)
         .await
         .unwrap();
+    let adjuster = json!({"name": "Shelf", "category": "adjuster", "dimension": "mass", "product_id": made.id()});
+    let reply = api.post(COORDINATOR, "/stock_items", adjuster).await;
+    assert_eq!(reply.expect(422).pointers(), ["/product_id"]);
     let gone = api.delete(COORDINATOR, &path, "*").await.expect(200);
+    let item = json!({"name": "Shelf", "category": "fertiliser", "dimension": "mass", "product_id": made.id()});
+    let reply = api
+        .post(COORDINATOR, "/stock_items", item)
+        .await
+        .expect(422);
+    assert_eq!(reply.body["errors"][0]["code"], "retired");
     assert_ne!(gone.body["retired_at"], Value::Null);
     let listed = api.get(LEAD, "/products").await.expect(200);
     assert_eq!(listed.body["items"], json!([]));

@@ -2,6 +2,7 @@
 
 use cotyl_domain::quantity::{Amount, ItemMeasure, StockDimension};
 use cotyl_domain::{Operation, Refusal};
+use cotyl_store::products;
 use cotyl_store::references::Reference;
 use cotyl_store::stock_items::{self, StockItem, StockItemFields, StockItemFilter};
 use cotyl_store::{Page, Tx};
@@ -56,6 +57,12 @@ impl App {
                 problems
                     .refers(tx, "/crop_id", Reference::Crop, crop_id)
                     .await?;
+            }
+            if let Some(product_id) = fields.product_id {
+                problems
+                    .refers(tx, "/product_id", Reference::Product, product_id)
+                    .await?;
+                fits_category(tx, &mut problems, product_id, &fields.category).await?;
             }
             problems.finish()?;
             let item = stock_items::insert(tx, self.new_id(), &fields).await?;
@@ -170,6 +177,25 @@ impl App {
         self.audit(tx, operation, caller, changed, &item.fields)
             .await
     }
+}
+
+/// A fertiliser item keeps a fertiliser, an adjuster item an acid or base.
+async fn fits_category(
+    tx: &mut Tx,
+    problems: &mut Problems,
+    product_id: Uuid,
+    category: &str,
+) -> Result<()> {
+    if let Some(product) = products::get(tx, product_id).await? {
+        let feeds = product.fields.purpose == "fertiliser";
+        problems.require(
+            feeds == (category == "fertiliser"),
+            "/product_id",
+            "other",
+            "must be a fertiliser for a fertiliser item, an acid or base for an adjuster",
+        );
+    }
+    Ok(())
 }
 
 async fn lock(tx: &mut Tx, id: Uuid) -> Result<StockItem> {
