@@ -65,7 +65,10 @@ pub async fn balance(api: &Api, who: &str, garden: &Garden, item_id: &str, at: &
     let reply = api
         .get(
             who,
-            &format!("/stock?site_id={}&item_id={item_id}{at}", garden.site_id),
+            &format!(
+                "/stock?site_id={}&stock_item_id={item_id}{at}",
+                garden.site_id
+            ),
         )
         .await
         .expect(200);

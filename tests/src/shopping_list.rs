@@ -120,7 +120,7 @@ async fn list(api: &Api, garden: &Garden, query: &str) -> Value {
     api.get(LEAD, &path).await.expect(200).body
 }
 
-fn of<'a>(list: &'a Value, item: Uuid) -> &'a Value {
+fn of(list: &Value, item: Uuid) -> &Value {
     let items = list["items"].as_array().unwrap();
     let found = items.iter().find(|one| one["stock_item_id"] == json!(item));
     found.unwrap_or_else(|| panic!("{list:#}"))

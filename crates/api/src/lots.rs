@@ -320,7 +320,7 @@ pub struct StockQuery {
     /// At this site only.
     pub site_id: Option<Uuid>,
     /// Of this stock item only.
-    pub item_id: Option<Uuid>,
+    pub stock_item_id: Option<Uuid>,
     /// As it was at this instant; now when left out.
     pub at: Option<DateTime<Utc>>,
 }
@@ -340,7 +340,7 @@ pub async fn read_stock(
 ) -> Answer {
     let filter = records::BalanceFilter {
         site_id: query.site_id,
-        stock_item_id: query.item_id,
+        stock_item_id: query.stock_item_id,
         at: query.at,
     };
     let balances = state.app.read_stock(&caller, &filter).await?;

@@ -1,7 +1,7 @@
 //! What a coordinator wants to see: the plan week by week, what falls short and why, what to do this
 //! week, and how to get in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
 use cotyl_domain::quantity::Mass;
@@ -217,8 +217,12 @@ async fn shopping(client: &Client) -> Result<(), Fault> {
     if lines.len() > 10 {
         println!("  and {} more at /shopping_list", lines.len() - 10);
     }
-    for gap in list["gaps"].as_array().into_iter().flatten().take(3) {
-        println!("  not worked out: {}", text(gap, "text")?);
+    let gaps = list["gaps"].as_array().into_iter().flatten();
+    let gaps: BTreeSet<String> = gaps
+        .map(|gap| text(gap, "text"))
+        .collect::<Result<_, _>>()?;
+    for gap in gaps.iter().take(3) {
+        println!("  not worked out: {gap}");
     }
     Ok(())
 }
