@@ -4,8 +4,8 @@
 //! its report says. So the model's dose is scaled by one factor, the effective buffer capacity of
 //! this batch against the model's. Its logarithm is taken as normal: a prior from earlier batches of
 //! the same water and recipe, then one observation from each pair of readings with a dose between
-//! them. Before any such pair only a cautious share is advised; after, no more than the lower end of
-//! what the factor allows. Nothing is ever advised that takes the pH past the target, nor anything
+//! them. Only a cautious share of what remains is advised, and no more than the lower end of what the
+//! factor allows. Nothing is ever advised that takes the pH past the target, nor anything
 //! that would bring it back.
 
 use crate::correction_input::checked;
@@ -198,8 +198,6 @@ const NINETY: f64 = 1.645;
 /// Least standard deviation of the logarithm of the factor: one factor does not fit every stretch
 /// of a titration curve.
 const LEAST_SPREAD: f64 = 0.10;
-/// Largest share of what remains that is advised after an observation.
-const LATER_SHARE: f64 = 0.6;
 /// Variance of an observation doubles with each later one.
 const AGEING: f64 = 2.0;
 /// A buffer stronger than this many times the model's is not believed without a check.
@@ -447,12 +445,9 @@ impl Work<'_> {
         buffer: &BufferEstimate,
     ) -> Result<Advice, SolutionError> {
         let correction = self.correction;
-        let share = if buffer.observations == 0 {
-            correction.cautious_share
-        } else {
-            correction.cautious_share.max(LATER_SHARE)
-        };
-        let wanted = model_grams * (share * buffer.factor).min(buffer.low);
+        // the cautious share after an observation too: the factor of one stretch of a titration curve says
+        // little of the next where a buffer is there that the model does not know
+        let wanted = model_grams * (correction.cautious_share * buffer.factor).min(buffer.low);
         let times = if correction.checked_beyond_maximum {
             2.0
         } else {
