@@ -225,8 +225,8 @@ async fn every_bad_field_of_a_cut_is_named() {
         async move {
             let id = Uuid::now_v7();
             sqlx::query(
-                "insert into task (id, cooperative_id, site_id, kind, sowing_id, cut_number, day, opens_at, due_at, minutes)
-                 values ($1, $2, $3, $4, $5, $6, '2026-10-05', '2026-10-05T12:00:00Z', '2026-10-05T20:00:00Z', 10)",
+                "insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, cut_number, day, opens_at, due_at, minutes)
+                 values ($1, $2, $3, $4, $1::text, $5, $6, '2026-10-05', '2026-10-05T12:00:00Z', '2026-10-05T20:00:00Z', 10)",
             )
             .bind(id).bind(garden.cooperative_id).bind(garden.site_id).bind(kind).bind(of).bind(number)
             .execute(&garden.pool).await.unwrap();

@@ -65,7 +65,7 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
         ),
         (
             "task_id",
-            "insert into task (id, cooperative_id, site_id, kind, sowing_id, day, opens_at, due_at, minutes) select $1, $2, $4, 'sow', id, '2026-09-08', '2026-09-08T12:00Z', '2026-09-08T20:00Z', 10 from sowing where cooperative_id = $2 limit 1",
+            "insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, day, opens_at, due_at, minutes) select $1, $2, $4, 'sow', $1::text, id, '2026-09-08', '2026-09-08T12:00Z', '2026-09-08T20:00Z', 10 from sowing where cooperative_id = $2 limit 1",
         ),
         (
             "cut_id",

@@ -215,8 +215,8 @@ async fn tasks_held_by_a_retired_member_are_open_again() {
     .await
     .unwrap();
     sqlx::query(
-        "insert into task (id, cooperative_id, site_id, kind, sowing_id, day, opens_at, due_at, minutes, state)
-         values ($1, $2, $3, 'sow', $4, '2026-09-07', now(), now(), 30, 'held')",
+        "insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, day, opens_at, due_at, minutes, state)
+         values ($1, $2, $3, 'sow', $1::text, $4, '2026-09-07', now(), now(), 30, 'held')",
     )
     .bind(task)
     .bind(garden.cooperative_id)

@@ -72,7 +72,8 @@ pub struct Hindrance {
 pub struct TaskEntry {
     /// The task.
     pub id: Uuid,
-    /// `sow`, `check_germination`, `cut` or `clear_and_clean`.
+    /// `sow`, `mist`, `check_germination`, `top_up`, `measure`, `mix`, `adjust`, `cut`,
+    /// `clear_and_clean`, `turn`, `count`, `pack`, `deliver` or `other`.
     #[schema(example = "sow")]
     pub kind: String,
     /// `open`, `held`, `done`, `missed` or `dropped`.
@@ -84,20 +85,30 @@ pub struct TaskEntry {
     pub site_id: Uuid,
     /// Its name.
     pub site_name: String,
-    /// The station.
-    pub station_id: Uuid,
+    /// What it is called where its kind does not say it.
+    pub title: Option<String>,
+    /// What else is to be known.
+    pub note: String,
+    /// The station, where it is at one.
+    pub station_id: Option<Uuid>,
     /// Its name.
-    pub station_name: String,
-    /// The crop.
-    pub crop_id: Uuid,
+    pub station_name: Option<String>,
+    /// The crop, for work on a sowing.
+    pub crop_id: Option<Uuid>,
     /// Its name.
-    pub crop_name: String,
-    /// The sowing.
-    pub sowing_id: Uuid,
+    pub crop_name: Option<String>,
+    /// The sowing, for work on one.
+    pub sowing_id: Option<Uuid>,
     /// Which cut, for cutting; `null` for the others.
     pub cut_number: Option<i32>,
     /// Containers of the sowing.
-    pub containers: i32,
+    pub containers: Option<i32>,
+    /// The batch, for work on one.
+    pub batch_id: Option<Uuid>,
+    /// The stock item, for work about one.
+    pub stock_item_id: Option<Uuid>,
+    /// The recipient, for work for one.
+    pub recipient_id: Option<Uuid>,
     /// Expected minutes of work, of all people together.
     pub minutes: i32,
     /// People needed.
@@ -145,6 +156,11 @@ impl From<TaskForMember> for TaskEntry {
             overdue: seen.overdue,
             site_id: task.site_id,
             site_name: task.site_name,
+            title: task.title,
+            note: task.note,
+            batch_id: task.batch_id,
+            stock_item_id: task.stock_item_id,
+            recipient_id: task.recipient_id,
             station_id: task.station_id,
             station_name: task.station_name,
             crop_id: task.crop_id,
@@ -194,7 +210,7 @@ impl From<TaskForMember> for TaskEntry {
 /// For a kind that this version does not know.
 fn full(seen: TaskForMember) -> Result<Task, Problem> {
     let kind = seen.task.kind().map_err(cotyl_app::Error::from)?;
-    let aerated = seen.task.method == "aerated";
+    let aerated = seen.task.method.as_deref() == Some("aerated");
     Ok(Task {
         task: seen.into(),
         steps: guidance::steps(kind).to_vec(),

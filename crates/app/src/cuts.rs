@@ -280,7 +280,7 @@ async fn cut_task(tx: &mut Tx, task_id: Uuid, fields: &CutFields) -> Result<i32>
             "there is no such task in this co-operative",
         )
     })?;
-    if task.kind != "cut" || task.sowing_id != fields.sowing_id {
+    if task.kind != "cut" || task.sowing_id != Some(fields.sowing_id) {
         return Err(Error::field(
             "/task_id",
             "other",

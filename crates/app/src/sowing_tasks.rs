@@ -6,7 +6,8 @@ use cotyl_domain::QualificationKind;
 use cotyl_domain::task::TaskKind;
 use cotyl_store::Tx;
 use cotyl_store::sowings::Sowing;
-use cotyl_store::tasks::{self, TaskFields, Window};
+use cotyl_store::tasks::{self, TaskFields, TaskSubject, Window, sowing_occasion};
+use serde_json::json;
 use uuid::Uuid;
 
 use crate::growing::Ground;
@@ -31,9 +32,20 @@ pub(crate) fn tasks_of(
 ) -> Result<Vec<TaskFields>> {
     let task = |kind, cut_number, window: TaskWindow| TaskFields {
         site_id: sowing.site_id,
-        sowing_id: sowing.id,
         kind,
-        cut_number,
+        occasion: sowing_occasion(sowing.id, kind, cut_number),
+        subject: TaskSubject {
+            sowing_id: Some(sowing.id),
+            cut_number,
+            ..TaskSubject::default()
+        },
+        rule: None,
+        title: None,
+        note: String::new(),
+        detail: json!({}),
+        missed_after: None,
+        people: 1,
+        created_by: None,
         window: Window {
             day: window.day,
             opens_at: window.opens,
@@ -73,6 +85,8 @@ fn minutes(kind: TaskKind, ground: &Ground, containers: i32) -> i32 {
         TaskKind::CheckGermination => CHECK_MINUTES_TENTHS,
         TaskKind::Cut => ground.profile.cut_minutes_tenths,
         TaskKind::ClearAndClean => ground.profile.clean_minutes_tenths,
+        // not work that a profile knows of
+        _ => 0,
     };
     let tenths = tenths_per_container.saturating_mul(containers.into());
     i32::try_from(tenths.saturating_add(9) / 10)

@@ -96,7 +96,9 @@ impl App {
             let seen = tasks::get(tx, id).await?;
             let seen = within_reach(actor, Operation::FinishTask, seen)?;
             // the sowing first: every writer of both takes them in this order
-            sowings::lock(tx, seen.sowing_id).await?;
+            if let Some(sowing_id) = seen.sowing_id {
+                sowings::lock(tx, sowing_id).await?;
+            }
             let task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
             let held = task.holders.iter().any(|h| h.member_id == actor.member_id);
             require_to_do(&task)?;
@@ -138,7 +140,7 @@ impl App {
                 problems.add("/sprouted_containers", "unexpected", detail);
             }
             Some(count) => {
-                let most = task.containers.into();
+                let most = task.containers.unwrap_or(0).into();
                 problems.within("/sprouted_containers", count.into(), 0, most);
             }
             None if kind == TaskKind::CheckGermination => {
@@ -163,9 +165,6 @@ impl App {
         let now = self.clock().now();
         let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
         let on = zone.today(done_at.min(now));
-        let sowing = sowings::lock(tx, task.sowing_id)
-            .await?
-            .ok_or(Error::NotFound("sowing"))?;
         let done = Done {
             kind: task.kind()?,
             cut_number: task.cut_number,
@@ -173,6 +172,12 @@ impl App {
             recorded_at: now,
             member_id: caller.member_id,
         };
+        let Some(sowing_id) = task.sowing_id else {
+            return Ok(tasks::finish(tx, task.id, done).await?);
+        };
+        let sowing = sowings::lock(tx, sowing_id)
+            .await?
+            .ok_or(Error::NotFound("sowing"))?;
         let step = match done.kind {
             TaskKind::Sow => {
                 if let Some(containers) = completion.containers {
@@ -192,7 +197,7 @@ impl App {
             }),
             TaskKind::Cut => {
                 let number = task.cut_number;
-                let weighed = tasks::weighed_on(tx, task.sowing_id, number).await?;
+                let weighed = tasks::weighed_on(tx, sowing_id, number).await?;
                 let on = weighed.ok_or_else(not_weighed)?;
                 if sowing.state.0 != SowingState::Cutting {
                     let step = SowingStep::Cut { on, number };
@@ -201,12 +206,13 @@ impl App {
                 None
             }
             TaskKind::ClearAndClean => Some(SowingStep::Cleared { on }),
+            _ => None,
         };
         if let Some(step) = step {
-            self.step_sowing(tx, caller, task.sowing_id, &step, done_at)
+            self.step_sowing(tx, caller, sowing_id, &step, done_at)
                 .await?;
         }
-        Ok(tasks::finish_of_sowing(tx, task.sowing_id, done).await?)
+        Ok(tasks::finish(tx, task.id, done).await?)
     }
 
     async fn audit_task(

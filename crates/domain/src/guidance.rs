@@ -18,6 +18,32 @@ pub fn steps(kind: TaskKind) -> &'static [&'static str] {
             "Label each container with crop and day, and set it on its station.",
             "If you sowed fewer containers than planned, say so when you finish the task.",
         ],
+        TaskKind::Mist => &[
+            "Mist the medium of each container with clean water until it is wet, not swimming.",
+            "Look for seedlings: when they stand in most containers, the check of germination is due.",
+            "Keep the cover on between mistings if the site uses one.",
+        ],
+        TaskKind::TopUp => &[
+            "Look at the level of each container before you pour.",
+            "Fill with ready-mixed solution up to the line you are given, never above it: once roots hang in the air of a passive container, drowning them can kill the crop.",
+            "Say how many litres went in, and from which batch, when you finish the task.",
+        ],
+        TaskKind::Measure => &[
+            "Rinse the meter and check it in its reference solution as its instructions say.",
+            "Measure pH, conductivity and temperature in the solution of the station.",
+            "Rinse the meter again, and enter the figures when you finish the task.",
+        ],
+        TaskKind::Mix => &[
+            "Start the batch in Cotyl: it says how much of each product, in which order, and what to mind.",
+            "Weigh each product, add one at a time to the water and stir until it is dissolved.",
+            "Measure, correct the pH in the small portions you are given, stir, wait, and measure again.",
+            "Mark the batch ready when its readings are in range.",
+        ],
+        TaskKind::Adjust => &[
+            "Measure again before you add anything.",
+            "Add only the portion that Cotyl gives for this batch, stir, wait, and measure again.",
+            "Stop when the reading is in range, and enter every reading.",
+        ],
         TaskKind::CheckGermination => &[
             "Look into each container and count those in which seedlings stand.",
             "Thin where seedlings crowd each other: snip the weaker ones, do not pull them.",
@@ -38,6 +64,27 @@ pub fn steps(kind: TaskKind) -> &'static [&'static str] {
             "Clean and rinse again with the site's cleaning agent as its label says, and let all of it dry.",
             "Wipe the station and put everything back in its place.",
         ],
+        TaskKind::Turn => &[
+            "Turn each container half round, so that the other side faces the light.",
+            "Do not lift the lid more than you must: light in the solution lets algae grow.",
+        ],
+        TaskKind::Count => &[
+            "Open the stock-taking in Cotyl and enter what you find, shelf by shelf; weigh part bags.",
+            "Enter what is there, not what should be there.",
+        ],
+        TaskKind::Pack => &[
+            "Take the trays that are to go from the cold, check their codes, and pack them into the delivery in Cotyl.",
+            "Leave out anything slimy, yellow or warm, and say so.",
+            "Keep the packed trays cold until they leave.",
+        ],
+        TaskKind::Deliver => &[
+            "Take the delivery to the recipient by the shortest way, cold and covered.",
+            "Measure the temperature of the greens when you hand them over.",
+            "Write down who received them, when, and the temperature.",
+        ],
+        TaskKind::Other => {
+            &["Do what the title and the note say; ask the site lead where they leave a doubt."]
+        }
     }
 }
 
@@ -48,9 +95,24 @@ pub fn cautions(kind: TaskKind, aerated: bool) -> Vec<&'static str> {
             "Use ready-mixed solution only. Concentrates, acids and bases are for members trained for them.",
             "Keep seed that is marked as treated away from food, and wash your hands afterwards.",
         ],
-        TaskKind::CheckGermination => {
+        TaskKind::Mist | TaskKind::CheckGermination => {
             &["Wash your hands before you touch seedlings and after the work."]
         }
+        TaskKind::TopUp => &[
+            "Use ready-mixed solution only. Concentrates, acids and bases are for members trained for them.",
+            "Wash your hands afterwards; nutrient solution is not for drinking.",
+        ],
+        TaskKind::Measure => &[
+            "Keep meters and reference solutions away from mouth and eyes, and follow their labels.",
+            "Wash your hands afterwards; nutrient solution is not for drinking.",
+        ],
+        TaskKind::Mix | TaskKind::Adjust => &[
+            "For members trained for concentrates only. Follow the product label and local rules; they come first.",
+            "Wear eye protection and gloves, and work where there is fresh air and running water.",
+            "Add acid or base to plenty of water, never water to concentrated acid or base.",
+            "Never bring an acid and a base, or a cleaning agent, together undiluted.",
+            "Keep concentrates locked away and labelled, out of the reach of children.",
+        ],
         TaskKind::Cut => &[
             "Stay away from food if you are ill, above all with vomiting, diarrhoea, fever or an infected cut; tell the site lead.",
             "Wash your hands with soap and clean water before you start and after every break; cover wounds, tie back hair.",
@@ -65,6 +127,23 @@ pub fn cautions(kind: TaskKind, aerated: bool) -> Vec<&'static str> {
             "Never mix cleaning agents with each other or with acids; some give off poisonous gas.",
             "Keep cleaning agents away from food, trays and children, and rinse well before the next sowing.",
         ],
+        TaskKind::Turn => &[
+            "Full containers are heavy and spill: turn them where they stand, and wipe up at once.",
+        ],
+        TaskKind::Count => &[
+            "Leave acids, bases and concentrates closed; read their labels, do not pour them over to weigh them.",
+            "Use a firm step for high shelves.",
+        ],
+        TaskKind::Pack | TaskKind::Deliver => &[
+            "Stay away from food if you are ill, above all with vomiting, diarrhoea, fever or an infected cut; tell the site lead.",
+            "Wash your hands with soap and clean water before you touch trays.",
+            "Hold cut leafy greens at 5 °C (41 °F) or below (FDA 2010); tell the recipient if they were warmer.",
+            "Keep trays apart from cleaning agents, fertiliser and anything that could foul them.",
+            "Local food rules come first.",
+        ],
+        TaskKind::Other => {
+            &["If the work is new to you or seems unsafe, stop and ask the site lead."]
+        }
     };
     let mut all = own.to_vec();
     if aerated {

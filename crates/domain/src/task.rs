@@ -12,30 +12,70 @@ use crate::{Actor, QualificationKind, Refusal, Role};
 pub enum TaskKind {
     /// Sow the containers.
     Sow,
+    /// Mist what has not come up yet.
+    Mist,
     /// See how much has come up, and thin where too much has.
     CheckGermination,
+    /// Fill containers up before they reach their mark.
+    TopUp,
+    /// Measure pH and conductivity.
+    Measure,
+    /// Mix a batch of nutrient solution.
+    Mix,
+    /// Bring pH or strength back into its range.
+    Adjust,
     /// Cut and weigh.
     Cut,
     /// Empty, clear and clean after the last cut.
     ClearAndClean,
+    /// Turn containers round towards the light.
+    Turn,
+    /// Count what is on the shelf.
+    Count,
+    /// Pack trays into a delivery.
+    Pack,
+    /// Take a delivery to its recipient.
+    Deliver,
+    /// Anything else; its title says what.
+    Other,
 }
 
 impl TaskKind {
     /// All kinds.
-    pub const ALL: [TaskKind; 4] = [
+    pub const ALL: [TaskKind; 14] = [
         Self::Sow,
+        Self::Mist,
         Self::CheckGermination,
+        Self::TopUp,
+        Self::Measure,
+        Self::Mix,
+        Self::Adjust,
         Self::Cut,
         Self::ClearAndClean,
+        Self::Turn,
+        Self::Count,
+        Self::Pack,
+        Self::Deliver,
+        Self::Other,
     ];
 
     /// The name kept in the database and shown in the API.
     pub fn as_str(self) -> &'static str {
         match self {
             Self::Sow => "sow",
+            Self::Mist => "mist",
             Self::CheckGermination => "check_germination",
+            Self::TopUp => "top_up",
+            Self::Measure => "measure",
+            Self::Mix => "mix",
+            Self::Adjust => "adjust",
             Self::Cut => "cut",
             Self::ClearAndClean => "clear_and_clean",
+            Self::Turn => "turn",
+            Self::Count => "count",
+            Self::Pack => "pack",
+            Self::Deliver => "deliver",
+            Self::Other => "other",
         }
     }
 

@@ -130,7 +130,7 @@ pub struct CutTask {
     /// Kind of work.
     pub kind: String,
     /// The sowing it works on.
-    pub sowing_id: Uuid,
+    pub sowing_id: Option<Uuid>,
     /// Which cut.
     pub cut_number: i32,
 }

@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_domain::QualificationKind;
 use cotyl_domain::task::{TaskKind, TaskState};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use sqlx::postgres::PgRow;
 use sqlx::types::Json;
 use sqlx::{FromRow, Postgres, QueryBuilder, Row as _};
@@ -24,22 +25,36 @@ pub struct Task {
     pub zone: String,
     /// What is to be done.
     pub kind: String,
+    /// What it answers, such as `sowing:<id>:cut:2`: no two tasks of a co-operative answer the same.
+    pub occasion: String,
+    /// What it is called where its kind does not say it.
+    pub title: Option<String>,
+    /// What else is to be known.
+    pub note: String,
     /// The sowing it belongs to.
-    pub sowing_id: Uuid,
+    pub sowing_id: Option<Uuid>,
     /// Which cut, for cutting; 0 for the others.
     pub cut_number: i32,
-    /// The station.
-    pub station_id: Uuid,
+    /// The station; that of the sowing, where it has one.
+    pub station_id: Option<Uuid>,
     /// Name of the station.
-    pub station_name: String,
+    pub station_name: Option<String>,
     /// `passive` or `aerated`.
-    pub method: String,
+    pub method: Option<String>,
     /// The crop.
-    pub crop_id: Uuid,
+    pub crop_id: Option<Uuid>,
     /// Name of the crop.
-    pub crop_name: String,
+    pub crop_name: Option<String>,
     /// Containers of the sowing.
-    pub containers: i32,
+    pub containers: Option<i32>,
+    /// The batch it belongs to.
+    pub batch_id: Option<Uuid>,
+    /// The stock item it is about.
+    pub stock_item_id: Option<Uuid>,
+    /// The recipient it is for.
+    pub recipient_id: Option<Uuid>,
+    /// Figures of the work.
+    pub detail: Value,
     /// The local day on which the work falls.
     pub day: NaiveDate,
     /// First opening of that day.
@@ -56,6 +71,10 @@ pub struct Task {
     pub state: String,
     /// Why it was dropped.
     pub cause: Option<String>,
+    /// When it counts as missed, if it is not done by then.
+    pub missed_after: Option<DateTime<Utc>>,
+    /// What was done, as told at the end.
+    pub outcome: Option<Value>,
     /// When it was done, by the clock of the one who did it.
     pub done_at: Option<DateTime<Utc>>,
     /// When the server heard of it.
@@ -84,6 +103,9 @@ impl FromRow<'_, PgRow> for Task {
             site_name: next!(),
             zone: next!(),
             kind: next!(),
+            occasion: next!(),
+            title: next!(),
+            note: next!(),
             sowing_id: next!(),
             cut_number: next!(),
             station_id: next!(),
@@ -92,6 +114,10 @@ impl FromRow<'_, PgRow> for Task {
             crop_id: next!(),
             crop_name: next!(),
             containers: next!(),
+            batch_id: next!(),
+            stock_item_id: next!(),
+            recipient_id: next!(),
+            detail: next!(),
             day: next!(),
             opens_at: next!(),
             due_at: next!(),
@@ -100,6 +126,8 @@ impl FromRow<'_, PgRow> for Task {
             qualification: next!(),
             state: next!(),
             cause: next!(),
+            missed_after: next!(),
+            outcome: next!(),
             done_at: next!(),
             recorded_done_at: next!(),
             done_by: next!(),
@@ -202,18 +230,19 @@ impl TaskPage {
 }
 
 /// Everything that people need to know of the tasks chosen between the two parts.
-const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.sowing_id, t.cut_number, w.station_id, s.name as station_name, s.method,
-        w.crop_id, c.name as crop_name, w.containers, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
-        t.cause, t.done_at, t.recorded_done_at, t.done_by, t.version,
+const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.occasion, t.title, t.note, t.sowing_id, t.cut_number,
+        s.id as station_id, s.name as station_name, s.method, w.crop_id, c.name as crop_name, w.containers,
+        t.batch_id, t.stock_item_id, t.recipient_id, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
+        t.cause, t.missed_after, t.outcome, t.done_at, t.recorded_done_at, t.done_by, t.version,
         coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
                     from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
                    where h.task_id = t.id and h.ended_at is null), '[]') as holders
    from (select * from task where cooperative_id = ";
 const JOINS: &str = ") t
    join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
-   join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
-   join station s on s.cooperative_id = t.cooperative_id and s.id = w.station_id
-   join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
+   left join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
+   left join station s on s.cooperative_id = t.cooperative_id and s.id = coalesce(t.station_id, w.station_id)
+   left join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
   order by t.due_at, t.id";
 
 /// Tasks by the instant at which they are due, then by id.
@@ -354,18 +383,57 @@ pub async fn weighed_on(tx: &mut Tx, sowing_id: Uuid, number: i32) -> Result<Opt
 pub struct TaskFields {
     /// Its site.
     pub site_id: Uuid,
-    /// The sowing.
-    pub sowing_id: Uuid,
     /// What is to be done.
     pub kind: TaskKind,
-    /// Which cut, for cutting; 0 for the others.
-    pub cut_number: i32,
+    /// What it answers: see [`Task::occasion`].
+    pub occasion: String,
+    /// What it is about.
+    pub subject: TaskSubject,
+    /// The key of the rule that it comes from.
+    pub rule: Option<String>,
+    /// What it is called where its kind does not say it.
+    pub title: Option<String>,
+    /// What else is to be known.
+    pub note: String,
+    /// Figures of the work.
+    pub detail: Value,
     /// The local day and its window.
     pub window: Window,
+    /// When it counts as missed, if it is not done by then.
+    pub missed_after: Option<DateTime<Utc>>,
+    /// People needed.
+    pub people: i32,
     /// Expected minutes of work.
     pub minutes: i32,
     /// Training needed.
     pub qualification: Option<QualificationKind>,
+    /// Who made it by hand.
+    pub created_by: Option<Uuid>,
+}
+
+/// What a task is about.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct TaskSubject {
+    /// The sowing.
+    pub sowing_id: Option<Uuid>,
+    /// Which cut, for cutting; 0 for the others.
+    pub cut_number: i32,
+    /// The station, where it is not that of the sowing.
+    pub station_id: Option<Uuid>,
+    /// The batch.
+    pub batch_id: Option<Uuid>,
+    /// The stock item.
+    pub stock_item_id: Option<Uuid>,
+    /// The recipient.
+    pub recipient_id: Option<Uuid>,
+}
+
+/// The occasion of a task of a sowing.
+pub fn sowing_occasion(sowing_id: Uuid, kind: TaskKind, cut_number: i32) -> String {
+    match cut_number {
+        0 => format!("sowing:{sowing_id}:{}", kind.as_str()),
+        number => format!("sowing:{sowing_id}:{}:{number}", kind.as_str()),
+    }
 }
 
 /// The local day of a task and its window.
@@ -379,30 +447,46 @@ pub struct Window {
     pub due_at: DateTime<Utc>,
 }
 
-/// Adds a task, state `open`; one that the sowing has already is left as it is.
+/// Adds a task, state `open`; one that answers the same occasion already is left as it is. Whether it
+/// was added.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn insert(tx: &mut Tx, id: Uuid, new: &TaskFields) -> Result<()> {
+pub async fn insert(tx: &mut Tx, id: Uuid, new: &TaskFields) -> Result<bool> {
     let cooperative_id = tx.cooperative_id();
-    sqlx::query(
-        "insert into task (id, cooperative_id, site_id, kind, sowing_id, cut_number, day, opens_at, due_at, minutes, qualification)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11) on conflict on constraint task_of_sowing_once do nothing",
+    let added = sqlx::query(
+        "insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, cut_number, station_id, batch_id, stock_item_id,
+                           recipient_id, rule, title, note, detail, day, opens_at, due_at, missed_after, people, minutes, qualification, created_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23)
+         on conflict on constraint task_occasion_once do nothing",
     )
     .bind(id)
     .bind(cooperative_id)
     .bind(new.site_id)
     .bind(new.kind.as_str())
-    .bind(new.sowing_id)
-    .bind(new.cut_number)
+    .bind(&new.occasion)
+    .bind(new.subject.sowing_id)
+    .bind(new.subject.cut_number)
+    .bind(new.subject.station_id)
+    .bind(new.subject.batch_id)
+    .bind(new.subject.stock_item_id)
+    .bind(new.subject.recipient_id)
+    .bind(&new.rule)
+    .bind(&new.title)
+    .bind(&new.note)
+    .bind(&new.detail)
     .bind(new.window.day)
     .bind(new.window.opens_at)
     .bind(new.window.due_at)
+    .bind(new.missed_after)
+    .bind(new.people)
     .bind(new.minutes)
     .bind(new.qualification.map(QualificationKind::as_str))
+    .bind(new.created_by)
     .execute(tx.connection())
-    .await?;
-    Ok(())
+    .await?
+    .rows_affected();
+    Ok(added > 0)
 }
 
 /// Moves a task that is still to be done; its claims stay. Whether it moved or got other minutes.
@@ -412,18 +496,17 @@ pub async fn insert(tx: &mut Tx, id: Uuid, new: &TaskFields) -> Result<()> {
 pub async fn move_to_do(tx: &mut Tx, new: &TaskFields) -> Result<bool> {
     let cooperative_id = tx.cooperative_id();
     let moved = sqlx::query(
-        "update task set day = $5, opens_at = $6, due_at = $7, minutes = $8
-          where cooperative_id = $1 and sowing_id = $2 and kind = $3 and cut_number = $4 and state in ('open', 'held')
-            and (day, opens_at, due_at, minutes) is distinct from ($5, $6, $7, $8)",
+        "update task set day = $3, opens_at = $4, due_at = $5, minutes = $6, missed_after = $7
+          where cooperative_id = $1 and occasion = $2 and state in ('open', 'held')
+            and (day, opens_at, due_at, minutes, missed_after) is distinct from ($3, $4, $5, $6, $7)",
     )
     .bind(cooperative_id)
-    .bind(new.sowing_id)
-    .bind(new.kind.as_str())
-    .bind(new.cut_number)
+    .bind(&new.occasion)
     .bind(new.window.day)
     .bind(new.window.opens_at)
     .bind(new.window.due_at)
     .bind(new.minutes)
+    .bind(new.missed_after)
     .execute(tx.connection())
     .await?
     .rows_affected();
@@ -480,6 +563,26 @@ pub struct Done {
     pub member_id: Uuid,
 }
 
+/// Marks a task done, if it is still to be done, and ends the claims on it.
+///
+/// # Errors
+/// Those of the database.
+pub async fn finish(tx: &mut Tx, id: Uuid, done: Done) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    let ids: Vec<Uuid> = sqlx::query_scalar(
+        "update task set state = 'done', done_at = $3, recorded_done_at = $4, done_by = $5
+          where cooperative_id = $1 and id = $2 and state in ('open', 'held') returning id",
+    )
+    .bind(cooperative_id)
+    .bind(id)
+    .bind(done.done_at)
+    .bind(done.recorded_at)
+    .bind(done.member_id)
+    .fetch_all(tx.connection())
+    .await?;
+    end_claims(tx, &ids, done.recorded_at).await
+}
+
 /// Marks a task of the sowing done, if it is still to be done, and ends the claims on it.
 ///
 /// # Errors
@@ -499,13 +602,18 @@ pub async fn finish_of_sowing(tx: &mut Tx, sowing_id: Uuid, done: Done) -> Resul
     .bind(done.cut_number)
     .fetch_all(tx.connection())
     .await?;
+    end_claims(tx, &ids, done.recorded_at).await
+}
+
+async fn end_claims(tx: &mut Tx, task_ids: &[Uuid], now: DateTime<Utc>) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
     sqlx::query(
         "update claim set ended_at = greatest($3, claimed_at), end_kind = 'finished'
           where cooperative_id = $1 and task_id = any($2) and ended_at is null",
     )
     .bind(cooperative_id)
-    .bind(ids)
-    .bind(done.recorded_at)
+    .bind(task_ids)
+    .bind(now)
     .execute(tx.connection())
     .await?;
     Ok(())

@@ -91,8 +91,8 @@ impl Garden {
                        from sowing w join member m on m.cooperative_id = w.cooperative_id where w.id = $2")
             .bind(Uuid::now_v7()).bind(sowing_id)
             .execute(&pool).await.unwrap();
-        sqlx::query("insert into task (id, cooperative_id, site_id, kind, sowing_id, cut_number, day, opens_at, due_at, minutes)
-                     select ('00000000-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, $1, $2, 'cut', $3, n, current_date + n / 20000,
+        sqlx::query("insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, cut_number, day, opens_at, due_at, minutes)
+                     select ('00000000-0000-7000-8000-' || lpad(to_hex(n), 12, '0'))::uuid, $1, $2, 'cut', 'cut ' || n, $3, n, current_date + n / 20000,
                             now() + n * interval '1 second', now() + n * interval '1 second' + interval '1 hour', 10
                        from generate_series(1, $4) n")
             .bind(cooperative).bind(site_id).bind(sowing_id)
