@@ -466,6 +466,7 @@ async fn solution_goes_to_stations_and_sowings_of_the_site() {
         "{}",
         refused.text
     );
+    assert!(refused.body["refill_limit"]["highest"]["value"].is_string());
     // what has been poured already is written down, with the reason
     both["past_limit_accepted"] = json!(true);
     let unsaid = mixing.tell(VOLUNTEER, both.clone()).await.expect(422);

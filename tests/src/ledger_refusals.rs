@@ -125,7 +125,14 @@ async fn volunteers_draw_at_their_site_and_nothing_else() {
         json!({"kind": "reverse", "movement_id": movement_id, "reason": "Not drawn"}),
     ] {
         for who in [VOLUNTEER, ELSEWHERE] {
-            api.post(who, "/movements", input.clone()).await.expect(403);
+            let reply = api.post(who, "/movements", input.clone()).await.expect(403);
+            // what was asked for, not what else those may do who may do it
+            let said = reply.body["detail"].as_str().unwrap();
+            let kind = input["kind"].as_str().unwrap();
+            assert!(
+                said.ends_with(&format!("record_movement of the kind {kind}")),
+                "{said}"
+            );
         }
     }
     for who in [ELSEWHERE, READER] {

@@ -332,6 +332,12 @@ async fn filling_past_the_limit_is_answered_with_limit_reason_and_source() {
     ] {
         assert!(detail.contains(part), "{part}: {detail}");
     }
+    // and as figures
+    let limit = &refused.body["refill_limit"];
+    let figures = ["level", "wanted", "highest", "may_add"].map(|name| litres(&limit[name]));
+    assert_eq!(figures, [1.0, 1.501, 2.5, 1.5]);
+    assert!(limit["reason"].as_str().unwrap().contains("roots"));
+    assert!(limit["source"].as_str().unwrap().contains("648:83-89"));
     // 1 L stands 80 mm deep: 2 cm are 250 mL
     let measured = json!({"level": volume(1.0), "air_roots": true, "depth_millimetres": 80});
     read_level(&api, sowing, measured).await;

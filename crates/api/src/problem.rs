@@ -4,7 +4,8 @@ use actix_web::http::StatusCode;
 use actix_web::http::header::{ContentType, RETRY_AFTER, WWW_AUTHENTICATE};
 use actix_web::{HttpResponse, ResponseError};
 use cotyl_app::Error;
-use cotyl_domain::FieldProblem;
+use cotyl_domain::quantity::Volume;
+use cotyl_domain::{FieldProblem, Refusal};
 use serde::Serialize;
 use utoipa::{IntoResponses, ToSchema};
 
@@ -32,6 +33,47 @@ impl From<FieldProblem> for ProblemField {
     }
 }
 
+/// How far containers may be filled, where more was to be poured in.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RefillLimit {
+    /// Liquid in a container now.
+    pub level: Volume,
+    /// What was to be poured into each.
+    pub wanted: Volume,
+    /// The highest level.
+    pub highest: Volume,
+    /// What can be added to each.
+    pub may_add: Volume,
+    /// Why no more.
+    pub reason: &'static str,
+    /// Where the rule comes from.
+    pub source: &'static str,
+}
+
+impl RefillLimit {
+    fn of(refusal: &Refusal) -> Option<Box<Self>> {
+        let Refusal::PastRefillLimit {
+            level,
+            wanted,
+            highest,
+            may_add,
+            why,
+            rule_source,
+        } = refusal
+        else {
+            return None;
+        };
+        Some(Box::new(Self {
+            level: *level,
+            wanted: *wanted,
+            highest: *highest,
+            may_add: *may_add,
+            reason: why,
+            source: rule_source,
+        }))
+    }
+}
+
 /// Why a request was not done (RFC 9457).
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct Problem {
@@ -49,8 +91,12 @@ pub struct Problem {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub errors: Vec<ProblemField>,
+    /// Of `past-refill-limit`: its figures.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schema(required = false, nullable = false)]
+    pub refill_limit: Option<Box<RefillLimit>>,
     #[serde(skip)]
-    retry_after_seconds: Option<u64>,
+    retry_after_seconds: Option<u32>,
 }
 
 impl std::fmt::Display for Problem {
@@ -73,6 +119,7 @@ impl Problem {
             status: status.as_u16(),
             detail: detail.into(),
             errors: Vec::new(),
+            refill_limit: None,
             retry_after_seconds: None,
         }
     }
@@ -100,7 +147,7 @@ impl From<Error> for Problem {
             Error::NotFound(_) => {
                 Self::new(StatusCode::NOT_FOUND, "not-found", "Not found", detail)
             }
-            Error::Forbidden(_) => {
+            Error::Forbidden(_) | Error::ForbiddenKind { .. } => {
                 Self::new(StatusCode::FORBIDDEN, "forbidden", "Not allowed", detail)
             }
             Error::Unauthenticated(_) => Self::new(
@@ -111,15 +158,18 @@ impl From<Error> for Problem {
             ),
             Error::Refused(refusal) => {
                 let status = match refusal {
-                    cotyl_domain::Refusal::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
+                    Refusal::KeyReused => StatusCode::UNPROCESSABLE_ENTITY,
                     _ => StatusCode::CONFLICT,
                 };
-                Self::new(
-                    status,
-                    refusal.code(),
-                    "Not possible as things stand",
-                    detail,
-                )
+                Self {
+                    refill_limit: RefillLimit::of(&refusal),
+                    ..Self::new(
+                        status,
+                        refusal.code(),
+                        "Not possible as things stand",
+                        detail,
+                    )
+                }
             }
             Error::Invalid(fields) => Self {
                 errors: fields.into_iter().map(Into::into).collect(),
@@ -137,7 +187,7 @@ impl From<Error> for Problem {
                 detail,
             ),
             Error::Throttled { seconds } => Self {
-                retry_after_seconds: Some(seconds),
+                retry_after_seconds: Some(u32::try_from(seconds).unwrap_or(u32::MAX)),
                 ..Self::new(
                     StatusCode::TOO_MANY_REQUESTS,
                     "throttled",
@@ -157,6 +207,15 @@ impl From<Error> for Problem {
                     )
                 }
             }
+            Error::Overtaken => Self {
+                retry_after_seconds: Some(1),
+                ..Self::new(
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "unavailable",
+                    "Not available at the moment",
+                    detail,
+                )
+            },
             Error::Internal(cause) => {
                 tracing::error!(cause = ?cause, "internal error");
                 Self::new(

@@ -11,6 +11,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::extract::Signed;
+use crate::handling::tidy;
 use crate::problem::ReadProblems;
 use crate::respond::Answer;
 use crate::serve::ApiState;
@@ -190,11 +191,60 @@ pub struct Gap {
     /// The site.
     pub site_id: Uuid,
     /// `no_seed_item`, `seed_by_volume`, `no_supplies`, `no_usual_recipe`, `unreadable_recipe`,
-    /// `no_item_of_product`, `no_density` or `adjuster_not_planned`.
+    /// `no_item_of_product`, `no_density`, `no_source_water`, `no_adjuster`, `dose_unknown`, `dose_past_most` or
+    /// `stock_hidden`.
     #[schema(example = "no_seed_item")]
     pub kind: &'static str,
     /// What is missing and what to do about it.
     pub text: String,
+}
+
+/// The acid or base that is reckoned with for a litre of solution. What a batch really takes follows from its
+/// readings, portion by portion.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AdjusterDose {
+    /// The site.
+    pub site_id: Uuid,
+    /// Its water: that of the latest batch of the usual recipe, else the one described last.
+    pub source_water_id: Uuid,
+    /// Name of the water.
+    pub source_water_name: String,
+    /// The acid or base.
+    pub product_id: Uuid,
+    /// Its name.
+    pub product_name: String,
+    /// pH of the recipe in this water before any dose, by its composition.
+    #[schema(example = 7.3)]
+    pub ph: f64,
+    /// The middle of the recipe's range, which is aimed at.
+    #[schema(example = 5.9)]
+    pub target_ph: f64,
+    /// Grams in a litre by the composition; `null` where by it none is needed and earlier batches took some.
+    pub model_grams_per_litre: Option<f64>,
+    /// Grams in a litre that are reckoned with: the same times what earlier batches took of what had been worked
+    /// out for them.
+    #[schema(example = 3.08)]
+    pub grams_per_litre: f64,
+    /// Earlier batches of the recipe in this water that count in it.
+    pub earlier_batches: usize,
+}
+
+impl From<app::AdjusterDose> for AdjusterDose {
+    fn from(found: app::AdjusterDose) -> Self {
+        let hundredths = |ph: f64| (ph * 100.0).round() / 100.0;
+        Self {
+            site_id: found.site_id,
+            source_water_id: found.water_id,
+            source_water_name: found.water_name,
+            product_id: found.product_id,
+            product_name: found.product_name,
+            ph: hundredths(found.ph),
+            target_ph: hundredths(found.target_ph),
+            model_grams_per_litre: found.model_grams_per_litre.map(tidy),
+            grams_per_litre: tidy(found.grams_per_litre),
+            earlier_batches: found.earlier_batches,
+        }
+    }
 }
 
 /// What to buy by when.
@@ -212,6 +262,8 @@ pub struct ShoppingList {
     pub without_price: usize,
     /// What could not be worked out.
     pub gaps: Vec<Gap>,
+    /// The acid or base that a litre of solution takes, for each site with solution to mix.
+    pub adjuster_doses: Vec<AdjusterDose>,
 }
 
 fn amount(name: &str, base_units: i64) -> Amount {
@@ -227,7 +279,11 @@ fn gap_kind(kind: GapKind) -> &'static str {
         GapKind::UnreadableRecipe => "unreadable_recipe",
         GapKind::NoItemOfProduct => "no_item_of_product",
         GapKind::NoDensity => "no_density",
-        GapKind::AdjusterNotPlanned => "adjuster_not_planned",
+        GapKind::NoSourceWater => "no_source_water",
+        GapKind::NoAdjuster => "no_adjuster",
+        GapKind::DoseUnknown => "dose_unknown",
+        GapKind::DosePastMost => "dose_past_most",
+        GapKind::StockHidden => "stock_hidden",
     }
 }
 
@@ -376,7 +432,7 @@ pub struct ShoppingListQuery {
 
 /// Read the shopping list
 ///
-/// Seed, medium, cups and fertiliser for the sowings to come and for the refills of those that stand,
+/// Seed, medium, cups, fertiliser and acid or base for the sowings to come and for the refills of those that stand,
 /// less what is on hand and on order. What cannot be worked out stands in `gaps`.
 #[utoipa::path(
     tag = "stock", operation_id = "read_shopping_list", params(ShoppingListQuery),
@@ -414,5 +470,6 @@ pub async fn read_shopping_list(
                 text: gap.text,
             })
             .collect(),
+        adjuster_doses: list.doses.into_iter().map(Into::into).collect(),
     }))
 }

@@ -21,7 +21,8 @@ use self::plan::{BatchPlan, Missing, Worked, in_units_of, missing};
 use crate::chemistry::kept_product;
 use crate::input::{Problems, require_not_retired};
 use crate::ledger::IssueRequest;
-use crate::recipes::ground;
+use crate::lots::hidden_sites;
+use crate::recipes::{Ground, ground};
 use crate::{App, Caller, Changed, Error, Result};
 
 /// The smallest and the largest batch, in microlitres: 100 mL and 100 m³.
@@ -64,17 +65,36 @@ pub struct BatchPreview {
     pub worked: Worked,
     /// What the shelf lacks.
     pub missing: Vec<Missing>,
+    /// Whether the shelf was not looked at, since the caller may be counting it.
+    pub hides_shelf: bool,
     /// Why the caller may not begin it themselves.
     pub hindrance: Option<Refusal>,
 }
 
-/// What a request comes to as things are.
+/// What a request rests on as things are.
+struct Basis {
+    ground: Ground,
+    zone: SiteZone,
+}
+
+/// What a request comes to; worked out while no transaction is open.
 struct Start {
     plan: BatchPlan,
     worked: Worked,
-    shelf: Vec<Shelf>,
-    missing: Vec<Missing>,
-    zone: SiteZone,
+}
+
+/// How often something is worked out anew when what it rests on was changed meanwhile.
+const MOST_TRIES: usize = 5;
+
+/// Does something again as long as what had been worked out for it is overtaken.
+async fn tried_again<R>(attempt: impl AsyncFn() -> Result<R>) -> Result<R> {
+    let mut tries = 1;
+    loop {
+        match attempt().await {
+            Err(Error::Overtaken) if tries < MOST_TRIES => tries += 1,
+            other => return other,
+        }
+    }
 }
 
 impl App {
@@ -89,20 +109,30 @@ impl App {
         request: &BatchRequest,
     ) -> Result<BatchPreview> {
         check(request)?;
-        self.read(Operation::PreviewBatch, caller, async |tx, actor| {
-            let start = self
-                .batch_start(tx, actor, Operation::PreviewBatch, request)
-                .await?;
-            let today = start.zone.today(self.clock().now());
-            let needs = start.worked.handling.needs_concentrates;
-            Ok(BatchPreview {
-                hindrance: require_qualified(actor, needs, today).err(),
-                plan: start.plan,
-                worked: start.worked,
-                missing: start.missing,
+        let operation = Operation::PreviewBatch;
+        let (basis, shelf, hides_shelf, today, actor) = self
+            .read(operation, caller, async |tx, actor| {
+                let basis = batch_basis(tx, actor, operation, request).await?;
+                let today = basis.zone.today(self.clock().now());
+                let shelf = products::shelf(tx, request.site_id, today).await?;
+                let hides_shelf = hidden_sites(tx, actor).await?.contains(&request.site_id);
+                Ok((basis, shelf, hides_shelf, today, actor.clone()))
             })
+            .await?;
+        let Start { plan, worked } = Start::of(&basis, request)?;
+        let mut missing = lacking(&plan, &shelf, request)?;
+        if hides_shelf {
+            // a preview costs nothing, so that many of them would tell to the gram what is there
+            missing.retain(|lacking| !lacking.has_item);
+        }
+        let needs = worked.handling.needs_concentrates;
+        Ok(BatchPreview {
+            hindrance: require_qualified(&actor, needs, today).err(),
+            hides_shelf,
+            missing,
+            plan,
+            worked,
         })
-        .await
     }
 
     /// Begins a batch: its amounts are fixed and drawn from the shelf, or nothing of it happens.
@@ -116,41 +146,70 @@ impl App {
         request: &BatchRequest,
     ) -> Result<BatchDetail> {
         check(request)?;
-        let file: BatchFile = self
-            .write_once(Operation::StartBatch, caller, async |tx, actor| {
-                let start = self
-                    .batch_start(tx, actor, Operation::StartBatch, request)
-                    .await?;
-                let now = self.clock().now();
-                let today = start.zone.today(now);
-                require_qualified(actor, start.worked.handling.needs_concentrates, today)?;
-                if !start.missing.is_empty() {
-                    let missing = start.missing.iter().map(ToString::to_string).collect();
-                    return Err(Refusal::ShortOfStock { missing }.into());
-                }
-                let id = self.new_id();
-                let batch = Batch {
-                    id,
-                    site_id: request.site_id,
-                    recipe_id: request.recipe_id,
-                    source_water_id: request.source_water_id,
-                    code: free_code(tx, today, id).await?,
-                    microlitres: request.microlitres,
-                    state: course::BatchState::Mixing.as_str().to_owned(),
-                    plan: serde_json::to_value(&start.plan).map_err(Error::internal)?,
-                    begun_at: now,
-                    begun_by: actor.member_id,
-                    version: 1,
-                };
-                batches::insert(tx, &batch).await?;
-                self.draw_batch(tx, &batch, &start, request).await?;
-                let changed = Changed { noun: "batch", id };
-                self.audit(tx, Operation::StartBatch, caller, changed, request)
-                    .await?;
-                self.batch_file(tx, id).await
-            })
-            .await?;
+        let file = tried_again(async || self.try_start_batch(caller, request).await).await?;
         file.detail(None)
+    }
+
+    async fn try_start_batch(&self, caller: &Caller, request: &BatchRequest) -> Result<BatchFile> {
+        let operation = Operation::StartBatch;
+        // whatever stands against it is found again below, after a repeated request had its answer
+        let basis = self
+            .read(operation, caller, async |tx, actor| {
+                batch_basis(tx, actor, operation, request).await
+            })
+            .await
+            .ok();
+        let worked_out = match &basis {
+            Some(basis) => match Start::of(basis, request) {
+                Err(Error::Invalid(problems)) => Err(problems),
+                other => Ok(Some(other?)),
+            },
+            None => Ok(None),
+        };
+        self.write_once(operation, caller, async |tx, actor| {
+            let now_there = batch_basis(tx, actor, operation, request).await?;
+            let start = worked_out
+                .as_ref()
+                .map_err(|problems| Error::Invalid(problems.clone()))?;
+            let (Some(basis), Some(start)) = (&basis, start) else {
+                return Err(Error::Overtaken);
+            };
+            if basis.ground != now_there.ground {
+                return Err(Error::Overtaken);
+            }
+            let now = self.clock().now();
+            let today = now_there.zone.today(now);
+            require_qualified(actor, start.worked.handling.needs_concentrates, today)?;
+            let shelf = products::shelf(tx, request.site_id, today).await?;
+            let missing = lacking(&start.plan, &shelf, request)?;
+            if !missing.is_empty() {
+                let hides = hidden_sites(tx, actor).await?.contains(&request.site_id);
+                let missing = missing.iter().map(|lacking| lacking.told(hides));
+                let missing = missing.collect();
+                return Err(Refusal::ShortOfStock { missing }.into());
+            }
+            let id = self.new_id();
+            let batch = Batch {
+                id,
+                site_id: request.site_id,
+                recipe_id: request.recipe_id,
+                source_water_id: request.source_water_id,
+                code: free_code(tx, today, id).await?,
+                microlitres: request.microlitres,
+                state: course::BatchState::Mixing.as_str().to_owned(),
+                plan: serde_json::to_value(&start.plan).map_err(Error::internal)?,
+                begun_at: now,
+                begun_by: actor.member_id,
+                version: 1,
+            };
+            batches::insert(tx, &batch).await?;
+            self.draw_batch(tx, actor, &batch, (&start.plan, &shelf), request)
+                .await?;
+            let changed = Changed { noun: "batch", id };
+            self.audit(tx, operation, caller, changed, request).await?;
+            self.batch_file_for(tx, actor, id).await
+        })
+        .await
     }
 
     /// A page of batches in the caller's reach.
@@ -195,84 +254,23 @@ impl App {
                 if !Operation::ReadBatch.reach(actor).covers_site(batch.site_id) {
                     return Err(Error::NotFound("batch"));
                 }
-                self.batch_file(tx, id).await
+                self.batch_file_for(tx, actor, id).await
             })
             .await?;
         file.detail(adjuster_id)
-    }
-
-    async fn batch_start(
-        &self,
-        tx: &mut Tx,
-        actor: &Actor,
-        operation: Operation,
-        request: &BatchRequest,
-    ) -> Result<Start> {
-        let unknown = |pointer: &str, what: &str| {
-            let detail = format!("there is no such {what} in this co-operative");
-            Error::field(pointer, "unknown", detail)
-        };
-        let site = sites::get(tx, request.site_id)
-            .await?
-            .ok_or_else(|| unknown("/site_id", "site"))?;
-        if !operation.reach(actor).covers_site(site.id) {
-            return Err(Error::Forbidden(operation));
-        }
-        require_not_retired("the site", &site.retired_at)?;
-        let recipe = recipes::get(tx, request.recipe_id)
-            .await?
-            .ok_or_else(|| unknown("/recipe_id", "recipe"))?;
-        require_not_retired("the recipe", &recipe.retired_at)?;
-        let ground = ground(tx, recipe, "/source_water_id", request.source_water_id).await?;
-        if let Some(water) = &ground.water {
-            require_not_retired("the source water", &water.retired_at)?;
-            if water.fields.site_id != site.id {
-                let detail = "must be a water of this site";
-                return Err(Error::field("/source_water_id", "other", detail));
-            }
-        }
-        let plan = BatchPlan::of(&ground, request.microlitres)?;
-        let mut problems = Problems::new();
-        for (index, lot) in request.lots.iter().enumerate() {
-            let named = plan
-                .lines
-                .iter()
-                .any(|line| line.product_id == lot.product_id);
-            let detail = "must be a product of the recipe";
-            problems.require(named, &format!("/lots/{index}/product_id"), "other", detail);
-        }
-        problems.finish()?;
-        let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
-        let shelf = products::shelf(tx, site.id, zone.today(self.clock().now())).await?;
-        let mut missing = missing(&plan, &shelf)?;
-        // the ledger judges a lot that is named, which may be past its last day
-        missing.retain(|lacking| {
-            let named = request
-                .lots
-                .iter()
-                .any(|lot| lot.product_id == lacking.product_id);
-            !(named && lacking.on_hand.is_some())
-        });
-        Ok(Start {
-            worked: plan.work(request.microlitres as f64 / 1e6)?,
-            plan,
-            shelf,
-            missing,
-            zone,
-        })
     }
 
     /// Draws every product, in the order of the stock items so that writers queue.
     async fn draw_batch(
         &self,
         tx: &mut Tx,
+        actor: &Actor,
         batch: &Batch,
-        start: &Start,
+        (plan, shelf): (&BatchPlan, &[Shelf]),
         request: &BatchRequest,
     ) -> Result<()> {
-        for item in &start.shelf {
-            let Some(line) = start
-                .plan
+        for item in shelf {
+            let Some(line) = plan
                 .lines
                 .iter()
                 .find(|line| line.product_id == item.product_id)
@@ -299,9 +297,8 @@ impl App {
                     Some(why) => format!("batch {}: {why}", batch.code),
                     None => format!("batch {}", batch.code),
                 },
-                member_id: batch.begun_by,
             };
-            self.issue(tx, &issue)
+            self.issue(tx, actor, &issue)
                 .await
                 .map_err(|error| match (error, named) {
                     (Error::Invalid(problems), Some(index)) => Error::Invalid(
@@ -315,6 +312,69 @@ impl App {
         }
         Ok(())
     }
+}
+
+impl Start {
+    fn of(basis: &Basis, request: &BatchRequest) -> Result<Self> {
+        let plan = BatchPlan::of(&basis.ground, request.microlitres)?;
+        Ok(Self {
+            worked: plan.work(request.microlitres as f64 / 1e6)?,
+            plan,
+        })
+    }
+}
+
+/// Reads what a request rests on, and checks that its records belong together.
+async fn batch_basis(
+    tx: &mut Tx,
+    actor: &Actor,
+    operation: Operation,
+    request: &BatchRequest,
+) -> Result<Basis> {
+    let unknown = |pointer: &str, what: &str| {
+        let detail = format!("there is no such {what} in this co-operative");
+        Error::field(pointer, "unknown", detail)
+    };
+    let site = sites::get(tx, request.site_id)
+        .await?
+        .ok_or_else(|| unknown("/site_id", "site"))?;
+    if !operation.reach(actor).covers_site(site.id) {
+        return Err(Error::Forbidden(operation));
+    }
+    require_not_retired("the site", &site.retired_at)?;
+    let recipe = recipes::get(tx, request.recipe_id)
+        .await?
+        .ok_or_else(|| unknown("/recipe_id", "recipe"))?;
+    require_not_retired("the recipe", &recipe.retired_at)?;
+    let ground = ground(tx, recipe, "/source_water_id", request.source_water_id).await?;
+    if let Some(water) = &ground.water {
+        require_not_retired("the source water", &water.retired_at)?;
+        if water.fields.site_id != site.id {
+            let detail = "must be a water of this site";
+            return Err(Error::field("/source_water_id", "other", detail));
+        }
+    }
+    let mut problems = Problems::new();
+    for (index, lot) in request.lots.iter().enumerate() {
+        let mut lines = ground.lines.iter();
+        let named = lines.any(|line| line.product_id == lot.product_id);
+        let detail = "must be a product of the recipe";
+        problems.require(named, &format!("/lots/{index}/product_id"), "other", detail);
+    }
+    problems.finish()?;
+    let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
+    Ok(Basis { ground, zone })
+}
+
+/// What the shelf lacks. The ledger judges a lot that is named, which may be past its last day.
+fn lacking(plan: &BatchPlan, shelf: &[Shelf], request: &BatchRequest) -> Result<Vec<Missing>> {
+    let mut missing = missing(plan, shelf)?;
+    missing.retain(|lacking| {
+        let mut lots = request.lots.iter();
+        let named = lots.any(|lot| lot.product_id == lacking.product_id);
+        !(named && lacking.has_item)
+    });
+    Ok(missing)
 }
 
 /// The member may handle what is handled, on a day.

@@ -16,6 +16,14 @@ pub enum Error {
     /// The member's roles do not reach into the operation.
     #[error("your roles do not allow {}", .0.as_str())]
     Forbidden(Operation),
+    /// The member's roles reach into the operation, but not into this kind of it.
+    #[error("your roles do not allow {} of the kind {kind}", .operation.as_str())]
+    ForbiddenKind {
+        /// The operation.
+        operation: Operation,
+        /// The kind, as the request names it.
+        kind: &'static str,
+    },
     /// Nobody is signed in, or no longer.
     #[error("{0}")]
     Unauthenticated(&'static str),
@@ -43,6 +51,9 @@ pub enum Error {
     /// The transaction lost against others, again and again.
     #[error("too many others are changing the same records at the moment")]
     Contended(#[source] cotyl_store::Error),
+    /// What had been worked out before the transaction rests on records that were changed meanwhile.
+    #[error("what this rests on was changed at the same moment; send it again")]
+    Overtaken,
     /// A fault of this program.
     #[error("internal error")]
     Internal(#[source] Box<dyn std::error::Error + Send + Sync>),
@@ -152,6 +163,7 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             unknown("/sowing_id", "sowing")
         }
         "delivery_line_cut" => unknown("/cut_id", "cut"),
+        "recall_notice_assigned_to" => unknown("/member_id", "member"),
         _ => return in_the_cupboard(constraint),
     })
 }

@@ -2,14 +2,15 @@
 
 use chrono::{DateTime, TimeDelta, Utc};
 use cotyl_calendar::SiteZone;
-use cotyl_domain::Refusal;
 use cotyl_domain::quantity::{Amount, ItemMeasure, StockDimension};
+use cotyl_domain::{Actor, Refusal};
 use cotyl_stock::lots::{LotOnShelf, NotEnough, first_expired_first_out};
 use cotyl_store::ledger::{self, Movement, NewMovement, Place, Shelf};
 use cotyl_store::stock_items::{self, StockItem};
 use cotyl_store::{Tx, lots, sites, sowings};
 use uuid::Uuid;
 
+use crate::lots::hidden_sites;
 use crate::{App, Error, Result};
 
 /// Work may be reported so many days after it was done.
@@ -38,8 +39,6 @@ pub(crate) struct IssueRequest {
     pub happened_at: Option<DateTime<Utc>>,
     /// Why.
     pub reason: String,
-    /// Who draws it.
-    pub member_id: Uuid,
 }
 
 /// What is to be taken from the store of a site.
@@ -90,8 +89,14 @@ impl App {
     ///
     /// # Errors
     /// [`Error::Invalid`] for `/site_id`, `/stock_item_id`, `/lot_id`, `/sowing_id`, `/reason` and
-    /// `/happened_at`; [`Refusal::NotEnoughStock`], [`Refusal::LotExpired`], [`Refusal::StoreBelowNothing`].
-    pub(crate) async fn issue(&self, tx: &mut Tx, request: &IssueRequest) -> Result<Vec<Movement>> {
+    /// `/happened_at`; [`Refusal::NotEnoughStock`], [`Refusal::NameTheLot`], [`Refusal::LotExpired`],
+    /// [`Refusal::StoreBelowNothing`].
+    pub(crate) async fn issue(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        request: &IssueRequest,
+    ) -> Result<Vec<Movement>> {
         let at = self.happened_at("/happened_at", request.happened_at)?;
         if request.expired_accepted && request.reason.trim().is_empty() {
             return Err(Error::field(
@@ -113,14 +118,14 @@ impl App {
             at,
             expired_accepted: request.expired_accepted,
         };
-        let parts = take(tx, &wanted).await?;
+        let parts = take(tx, actor, &wanted).await?;
         let entry = Entry {
             kind: "issue",
             from: Place::store(request.site_id),
             to: Place::IN_USE,
             parts: &parts,
             at,
-            member_id: request.member_id,
+            member_id: actor.member_id,
             reason: &request.reason,
             reverses_id: None,
             sowing_id: request.sowing_id,
@@ -190,8 +195,41 @@ impl App {
     }
 }
 
-/// Which lots a quantity is taken from, all of them held until the transaction ends.
-pub(crate) async fn take(tx: &mut Tx, wanted: &Wanted<'_>) -> Result<Vec<(Uuid, i64)>> {
+/// Which lots a quantity is taken from, all of them held until the transaction ends. Whoever may count them in
+/// a blind stock-taking is told neither how much there is nor where one lot ends and the next begins.
+pub(crate) async fn take(
+    tx: &mut Tx,
+    actor: &Actor,
+    wanted: &Wanted<'_>,
+) -> Result<Vec<(Uuid, i64)>> {
+    let taken = take_whatever(tx, wanted).await;
+    let tells = match &taken {
+        Ok(parts) => parts.len() > 1,
+        Err(Error::Refused(refusal)) => matches!(refusal, Refusal::NotEnoughStock { .. }),
+        Err(_) => false,
+    };
+    if !tells || !hidden_sites(tx, actor).await?.contains(&wanted.site_id) {
+        return taken;
+    }
+    Err(match taken {
+        Err(Error::Refused(Refusal::NotEnoughStock { what, wanted, .. })) => {
+            Refusal::NotEnoughStock {
+                what,
+                wanted,
+                usable: None,
+                expired: None,
+            }
+            .into()
+        }
+        Ok(_) => Refusal::NameTheLot {
+            what: wanted.item.fields.name.clone(),
+        }
+        .into(),
+        Err(other) => other,
+    })
+}
+
+async fn take_whatever(tx: &mut Tx, wanted: &Wanted<'_>) -> Result<Vec<(Uuid, i64)>> {
     let today = zone_of(tx, "/site_id", wanted.site_id)
         .await?
         .today(wanted.at);
@@ -252,7 +290,7 @@ fn not_enough(item: &StockItem, what: String, short: NotEnough) -> Error {
     Refusal::NotEnoughStock {
         what,
         wanted: amount(short.wanted),
-        usable: amount(short.usable),
+        usable: Some(amount(short.usable)),
         expired: (short.expired > 0).then(|| amount(short.expired)),
     }
     .into()

@@ -194,9 +194,8 @@ impl App {
             batch_id: None,
             happened_at: fields.happened_at,
             reason: fields.reason.clone(),
-            member_id: actor.member_id,
         };
-        self.issue(tx, &request).await
+        self.issue(tx, actor, &request).await
     }
 
     async fn transfer(
@@ -207,7 +206,7 @@ impl App {
         drawn: &Drawn,
         to_site_id: Uuid,
     ) -> Result<Vec<Movement>> {
-        require_site(tx, actor, Operation::ReceiveLot, "/site_id", drawn.site_id).await?;
+        require_keeper(tx, actor, "transfer", "/site_id", drawn.site_id).await?;
         let mut problems = Problems::new();
         problems
             .refers(tx, "/to_site_id", Reference::Site, to_site_id)
@@ -227,7 +226,7 @@ impl App {
         fields: &MovementFields,
         drawn: &Drawn,
     ) -> Result<Vec<Movement>> {
-        require_site(tx, actor, Operation::ReceiveLot, "/site_id", drawn.site_id).await?;
+        require_keeper(tx, actor, "spoil", "/site_id", drawn.site_id).await?;
         if drawn.lot_id.is_none() {
             return Err(Error::field(
                 "/lot_id",
@@ -263,7 +262,7 @@ impl App {
             at,
             expired_accepted: true,
         };
-        let parts = take(tx, &wanted).await?;
+        let parts = take(tx, actor, &wanted).await?;
         let entry = Entry {
             kind: if to.site_id.is_some() {
                 "transfer"
@@ -295,7 +294,7 @@ impl App {
             .ok_or_else(|| unknown("/movement_id", "movement"))?;
         // the store that gives it back, or gets it back where it came from elsewhere
         if let Some(site_id) = undone.to_site_id.or(undone.from_site_id) {
-            require_site(tx, actor, Operation::ReceiveLot, "/movement_id", site_id).await?;
+            require_keeper(tx, actor, "reverse", "/movement_id", site_id).await?;
         }
         let stores: Vec<Uuid> = [undone.from_site_id, undone.to_site_id]
             .into_iter()
@@ -362,6 +361,25 @@ async fn item_of(tx: &mut Tx, drawn: &Drawn) -> Result<StockItem> {
         }
     };
     item(tx, stock_item_id).await
+}
+
+/// The site exists, and the actor is one of those who receive lots there: they alone may move, throw away and
+/// undo.
+async fn require_keeper(
+    tx: &mut Tx,
+    actor: &Actor,
+    kind: &'static str,
+    pointer: &str,
+    site_id: Uuid,
+) -> Result<()> {
+    zone_of(tx, pointer, site_id).await?;
+    if Operation::ReceiveLot.reach(actor).covers_site(site_id) {
+        return Ok(());
+    }
+    Err(Error::ForbiddenKind {
+        operation: Operation::RecordMovement,
+        kind,
+    })
 }
 
 /// The site exists, and the actor may do this there.

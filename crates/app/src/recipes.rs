@@ -1,6 +1,7 @@
 //! Recipes: amounts per litre of products, and what they come to in a water.
 
 pub mod formulation;
+pub mod meetings;
 
 use cotyl_domain::Operation;
 use cotyl_solution::caution;
@@ -71,6 +72,7 @@ pub struct ConcentrateDetail {
 }
 
 /// What a recipe and a water are, read together.
+#[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Ground {
     pub recipe: Recipe,
     pub lines: Vec<Line>,
@@ -477,7 +479,7 @@ async fn check_products(tx: &mut Tx, fields: &RecipeFields) -> Result<()> {
 }
 
 /// Why a concentrate is refused, in words.
-fn unclear(lines: &[RecipeLine<'_>]) -> Option<String> {
+pub(crate) fn unclear(lines: &[RecipeLine<'_>]) -> Option<String> {
     const ADVICE: &str = "keep what brings calcium in a concentrate of its own, apart from sulfate and phosphate, or make it weaker";
     let found = dissolve(&Solution::WATER, lines)
         .and_then(|concentrate| compatibility(&concentrate, COLDEST_CELSIUS));

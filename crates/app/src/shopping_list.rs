@@ -1,5 +1,6 @@
 //! What the sowings to come need, less what is on hand and on order: what to buy by when.
 
+mod adjuster;
 mod item;
 mod wants;
 
@@ -10,18 +11,21 @@ use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::{Actor, Operation};
 use cotyl_growth::water::{Level, WaterUse, planned_refills, refill_limit};
-use cotyl_store::levels::ready_batches;
+use cotyl_store::levels::{ReadyBatch, ready_batches};
 use cotyl_store::sites::Site;
 use cotyl_store::supply::{self, Bench, Item, Supply, UsualRecipe};
 use cotyl_store::{Page, Tx, sites};
 use uuid::Uuid;
 
+use self::adjuster::DoseRows;
 use crate::growing::Ground;
 use crate::input::Problems;
+use crate::lots::hidden_sites;
 use crate::plans::{DraftSowings, Replaced, draft_sowings};
 use crate::top_ups::{USUAL_MARK_PERMILLE, load_site, vessel_of};
 use crate::{App, Caller, Error, Result};
 
+pub use adjuster::AdjusterDose;
 pub use cotyl_stock::needs::{Purchase, Risk};
 pub use cotyl_stock::seed::{
     GerminationBasis, LEAST_GERMINATION_SOURCE, LotVerdict, SEED_LIFE_SOURCE,
@@ -60,6 +64,8 @@ pub struct ShoppingList {
     pub items: Vec<ShoppingItem>,
     /// What could not be worked out.
     pub gaps: Vec<Gap>,
+    /// The acid or base that a litre of solution takes, site by site.
+    pub doses: Vec<AdjusterDose>,
 }
 
 /// A sowing as far as supplies go.
@@ -117,43 +123,105 @@ impl App {
         wanted: &ListWanted,
     ) -> Result<ShoppingList> {
         let now = self.clock().now();
-        self.read(Operation::ReadShoppingList, caller, async |tx, actor| {
-            let draft = match wanted.plan_id {
-                Some(id) => draft_sowings(tx, id).await?,
-                None => None,
-            };
-            let today = now.date_naive();
-            let usual = draft
-                .as_ref()
-                .map_or(today + Days::new(USUAL_DAYS), |draft| draft.last_day);
-            let until = wanted.until.unwrap_or(usual);
-            check(wanted, until, today)?;
-            let mut list = ShoppingList {
-                until,
-                items: Vec::new(),
-                gaps: Vec::new(),
-            };
-            let cupboard = Cupboard::load(tx).await?;
-            for site in sites_wanted(tx, actor, wanted.site_id).await? {
-                let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
-                let site = SiteToday {
-                    today: zone.today(now),
-                    late_days: wanted.late_days,
-                    site,
-                    zone,
-                    until,
+        let (cupboard, rows, mut list) = self
+            .read(Operation::ReadShoppingList, caller, async |tx, actor| {
+                let draft = match wanted.plan_id {
+                    Some(id) => draft_sowings(tx, id).await?,
+                    None => None,
                 };
-                let replaced = draft.as_ref().map(|draft| &draft.replaces);
-                let mut sowings = planned(tx, &cupboard, &site, replaced).await?;
-                if let Some(draft) = &draft {
-                    sowings.extend(of_draft(draft, &site)?);
+                let today = now.date_naive();
+                let usual = draft
+                    .as_ref()
+                    .map_or(today + Days::new(USUAL_DAYS), |draft| draft.last_day);
+                let until = wanted.until.unwrap_or(usual);
+                check(wanted, until, today)?;
+                let mut list = ShoppingList {
+                    until,
+                    items: Vec::new(),
+                    gaps: Vec::new(),
+                    doses: Vec::new(),
+                };
+                let cupboard = Cupboard::load(tx).await?;
+                let hidden = hidden_sites(tx, actor).await?;
+                let mut rows = Vec::new();
+                for site in sites_wanted(tx, actor, wanted.site_id).await? {
+                    if hidden.contains(&site.id) {
+                        list.gaps.push(stock_hidden(&site));
+                        continue;
+                    }
+                    let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
+                    let site = SiteToday {
+                        today: zone.today(now),
+                        late_days: wanted.late_days,
+                        site,
+                        zone,
+                        until,
+                    };
+                    let replaced = draft.as_ref().map(|draft| &draft.replaces);
+                    let mut sowings = planned(tx, &cupboard, &site, replaced).await?;
+                    if let Some(draft) = &draft {
+                        sowings.extend(of_draft(draft, &site)?);
+                    }
+                    sowings.sort_by_key(|sowing| (sowing.sow_on, sowing.station_id, sowing.id));
+                    rows.push(site.load(tx, &cupboard, sowings, now).await?);
                 }
-                sowings.sort_by_key(|sowing| (sowing.sow_on, sowing.station_id, sowing.id));
-                site.add(tx, &cupboard, sowings, now, &mut list).await?;
-            }
-            Ok(list)
-        })
-        .await
+                Ok((cupboard, rows, list))
+            })
+            .await?;
+        for site in &rows {
+            site.add_to(&mut list, &cupboard);
+        }
+        Ok(list)
+    }
+}
+
+/// What a site needs tells what it has; whoever may be counting there must not know.
+fn stock_hidden(site: &Site) -> Gap {
+    Gap {
+        site_id: site.id,
+        kind: GapKind::StockHidden,
+        text: format!(
+            "a stock-taking that hides the ledger is open at {}, so what is to be bought there is not shown to you; ask again when it is posted",
+            site.fields.name
+        ),
+    }
+}
+
+/// What is read of a site; what follows is worked out when the transaction has ended.
+struct SiteRows {
+    site: SiteToday,
+    sowings: Vec<SowingToSupply>,
+    grounds: BTreeMap<(Uuid, Uuid), Ground>,
+    mixed: Vec<ReadyBatch>,
+    shelf: item::Shelf,
+    dose: Option<DoseRows>,
+}
+
+impl SiteRows {
+    fn add_to(&self, list: &mut ShoppingList, cupboard: &Cupboard) {
+        let profiles = self
+            .grounds
+            .iter()
+            .map(|((_, crop_id), ground)| (*crop_id, &ground.profile))
+            .collect();
+        let site = &self.site;
+        let dose = || adjuster::dose(self.dose.as_ref(), cupboard, &self.shelf, site.site.id);
+        let wanted = wants::of(site, cupboard, &self.sowings, &profiles, &self.mixed, dose);
+        list.gaps.extend(wanted.gaps);
+        list.doses.extend(wanted.dose);
+        for item in &cupboard.items {
+            let needs = wanted.wants.get(&item.id).map_or(&[][..], Vec::as_slice);
+            let profile = item.crop_id.and_then(|id| profiles.get(&id).copied());
+            list.items.extend(item::report(
+                site,
+                cupboard,
+                item,
+                needs,
+                &self.sowings,
+                &self.shelf,
+                profile,
+            ));
+        }
     }
 }
 
@@ -264,15 +332,14 @@ fn of_draft(draft: &DraftSowings, site: &SiteToday) -> Result<Vec<SowingToSupply
 }
 
 impl SiteToday {
-    /// Works the site out and adds it to the list.
-    async fn add(
-        &self,
+    /// Reads what the list of the site rests on.
+    async fn load(
+        self,
         tx: &mut Tx,
         cupboard: &Cupboard,
         mut sowings: Vec<SowingToSupply>,
         now: DateTime<Utc>,
-        list: &mut ShoppingList,
-    ) -> Result<()> {
+    ) -> Result<SiteRows> {
         let mut grounds: BTreeMap<(Uuid, Uuid), Ground> = BTreeMap::new();
         for sowing in &mut sowings {
             let key = (sowing.station_id, sowing.crop_id);
@@ -285,31 +352,28 @@ impl SiteToday {
             }
         }
         sowings.extend(self.standing(tx, now).await?);
-        let profiles = grounds
-            .iter()
-            .map(|((_, crop_id), ground)| (*crop_id, &ground.profile))
-            .collect();
-        let mixed = ready_batches(tx, self.site.id).await?;
-        let (wants, gaps) = wants::of(self, cupboard, &sowings, &profiles, &mixed);
-        list.gaps.extend(gaps);
         let since = (self.today - Days::new(DAYS_OF_RECORD))
             .and_time(NaiveTime::MIN)
             .and_utc();
-        let zone = self.zone.name();
+        let (site_id, zone) = (self.site.id, self.zone.name());
         let shelf = item::Shelf {
-            lots: supply::lots(tx, self.site.id).await?,
-            orders: supply::orders(tx, self.site.id).await?,
-            issued: supply::issued(tx, self.site.id, zone, since).await?,
-            first_days: supply::first_days(tx, self.site.id, zone).await?,
+            lots: supply::lots(tx, site_id).await?,
+            orders: supply::orders(tx, site_id).await?,
+            issued: supply::issued(tx, site_id, zone, since).await?,
+            first_days: supply::first_days(tx, site_id, zone).await?,
         };
-        for item in &cupboard.items {
-            let wanted = wants.get(&item.id).map_or(&[][..], Vec::as_slice);
-            let profile = item.crop_id.and_then(|id| profiles.get(&id).copied());
-            list.items.extend(item::report(
-                self, cupboard, item, wanted, &sowings, &shelf, profile,
-            ));
-        }
-        Ok(())
+        let dose = match &cupboard.recipe {
+            Some(recipe) => DoseRows::load(tx, recipe, site_id).await?,
+            None => None,
+        };
+        Ok(SiteRows {
+            mixed: ready_batches(tx, site_id).await?,
+            sowings,
+            grounds,
+            shelf,
+            dose,
+            site: self,
+        })
     }
 
     /// The first filling of a sowing to come, and refills by the forecast of its level.

@@ -140,7 +140,11 @@ pub enum Refusal {
     },
     /// More is wanted than may be taken from a store.
     #[error(
-        "{wanted} of {what} are wanted and {usable} may be used{}",
+        "{wanted} of {what} are wanted and {}{}",
+        .usable.as_ref().map_or_else(
+            || "there is not as much; how much there is stays hidden while a stock-taking is open".to_owned(),
+            |usable| format!("{usable} may be used")
+        ),
         .expired.as_ref().map(|left| format!("; {left} more have expired")).unwrap_or_default()
     )]
     NotEnoughStock {
@@ -148,10 +152,18 @@ pub enum Refusal {
         what: String,
         /// What is wanted.
         wanted: String,
-        /// What may be used.
-        usable: String,
+        /// What may be used; `None` for whoever must not know it.
+        usable: Option<String>,
         /// What lies there past its last day, if anything.
         expired: Option<String>,
+    },
+    /// Which lots something comes from would tell whoever counts them what the ledger says.
+    #[error(
+        "more than one lot of {what} would be taken from; while a stock-taking that hides the ledger is open, name the lot, one for each amount"
+    )]
+    NameTheLot {
+        /// The item.
+        what: String,
     },
     /// The store would hold less than nothing now, or would have held it at some time since.
     #[error("the store would hold less than nothing, at that time or at one since")]
@@ -248,6 +260,7 @@ impl Refusal {
             Self::PlanBroken { .. } => "plan-broken",
             Self::MoreThanCut { .. } => "more-than-cut",
             Self::NotEnoughStock { .. } => "not-enough-stock",
+            Self::NameTheLot { .. } => "name-the-lot",
             Self::StoreBelowNothing => "store-below-nothing",
             Self::LotExpired { .. } => "lot-expired",
             Self::NotReversible { .. } => "not-reversible",

@@ -9,9 +9,8 @@ pub fn checked(correction: &Correction<'_>) -> Result<(), SolutionError> {
     celsius("celsius", correction.celsius)?;
     let target = ph("target_ph", correction.target_ph)?;
     let (low, high) = correction.accepted_ph;
-    ph("accepted_ph", low)?;
-    ph("accepted_ph", high)?;
-    if !(low < high && (low..=high).contains(&target)) {
+    accepted(correction.accepted_ph)?;
+    if !(low..=high).contains(&target) {
         return Err(SolutionError::input(
             "accepted_ph",
             format!("{low} to {high} is not a range around the target {target}"),
@@ -50,4 +49,18 @@ pub fn checked(correction: &Correction<'_>) -> Result<(), SolutionError> {
     )?;
     within("meter_error_ph", correction.meter_error_ph, 0.01, 0.5, "pH")?;
     Ok(())
+}
+
+/// # Errors
+/// [`SolutionError::Input`] for what is no range of pH.
+pub fn accepted((low, high): (f64, f64)) -> Result<(), SolutionError> {
+    ph("accepted_ph", low)?;
+    ph("accepted_ph", high)?;
+    if low < high {
+        return Ok(());
+    }
+    Err(SolutionError::input(
+        "accepted_ph",
+        format!("{low} to {high} is not a range"),
+    ))
 }

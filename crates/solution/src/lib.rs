@@ -26,6 +26,7 @@ mod expectation;
 mod formulate;
 mod mixing;
 mod nutrient;
+mod planned_dose;
 mod product;
 mod recipe;
 mod root;
@@ -57,6 +58,7 @@ pub use formulate::{
 };
 pub use mixing::{MixingStep, WATER_FIRST_PERCENT, mixing_order};
 pub use nutrient::{LabelItem, NUTRIENTS, Nutrient, Nutrients};
+pub use planned_dose::{DoseQuestion, PlannedDose};
 pub use product::{Basis, Form, Measure, Product};
 pub use recipe::{RecipeLine, batch_amounts, batch_litres, dissolve, grams_per_litre_for};
 pub use solubility::{

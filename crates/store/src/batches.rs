@@ -167,19 +167,26 @@ pub async fn list(
     .await?)
 }
 
-/// Batches begun before another with the same recipe and water, the newest first.
+/// Batches of a recipe in a water, or in pure water, the latest first; those begun before another where it is
+/// named.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn earlier(tx: &mut Tx, batch: &Batch, most: i64) -> Result<Vec<Batch>> {
+pub async fn latest(
+    tx: &mut Tx,
+    recipe_id: Uuid,
+    source_water_id: Option<Uuid>,
+    before: Option<Uuid>,
+    most: i64,
+) -> Result<Vec<Batch>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(batches_where!(
-        "recipe_id = $2 and source_water_id is not distinct from $3 and id < $4 order by id desc limit $5"
+        "recipe_id = $2 and source_water_id is not distinct from $3 and ($4::uuid is null or id < $4) order by id desc limit $5"
     ))
     .bind(cooperative_id)
-    .bind(batch.recipe_id)
-    .bind(batch.source_water_id)
-    .bind(batch.id)
+    .bind(recipe_id)
+    .bind(source_water_id)
+    .bind(before)
     .bind(most)
     .fetch_all(tx.connection())
     .await?)

@@ -27,6 +27,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(6, "0006_learning"),
     step!(7, "0007_cupboard"),
     step!(8, "0008_solution"),
+    step!(9, "0009_cupboard_rest"),
     step!(11, "0011_work"),
 ];
 

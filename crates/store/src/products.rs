@@ -194,3 +194,21 @@ pub async fn shelf(tx: &mut Tx, site_id: Uuid, today: NaiveDate) -> Result<Vec<S
     .fetch_all(tx.connection())
     .await?)
 }
+
+/// Weight in milligrams, or volume in microlitres, of a level scoop of a product by the stock item that keeps it,
+/// with the dimension of that item and the weight of a millilitre where it is stated.
+///
+/// # Errors
+/// Those of the database.
+pub async fn scoop(tx: &mut Tx, id: Uuid) -> Result<Option<(i64, String, Option<i32>)>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select i.scoop_quantity, i.dimension, coalesce(i.density_milligrams_per_millilitre, p.density_milligrams_per_millilitre)
+           from stock_item i join product p on p.cooperative_id = i.cooperative_id and p.id = i.product_id
+          where i.cooperative_id = $1 and i.product_id = $2 and i.retired_at is null and i.scoop_quantity is not null",
+    )
+    .bind(cooperative_id)
+    .bind(id)
+    .fetch_optional(tx.connection())
+    .await?)
+}

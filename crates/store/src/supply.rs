@@ -322,3 +322,27 @@ pub async fn usual_recipe(tx: &mut Tx) -> Result<Option<UsualRecipe>> {
     .fetch_optional(tx.connection())
     .await?)
 }
+
+/// The water of a site that its batches of a recipe are mixed with: that of the latest batch, else the one that was
+/// described last.
+///
+/// # Errors
+/// Those of the database.
+pub async fn usual_water(tx: &mut Tx, site_id: Uuid, recipe_id: Uuid) -> Result<Option<Uuid>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select w.id
+           from source_water w
+           left join lateral (
+             select b.begun_at from batch b
+              where b.cooperative_id = w.cooperative_id and b.recipe_id = $3 and b.source_water_id = w.id
+              order by b.id desc limit 1) used on true
+          where w.cooperative_id = $1 and w.site_id = $2 and w.retired_at is null
+          order by used.begun_at desc nulls last, w.id desc limit 1",
+    )
+    .bind(cooperative_id)
+    .bind(site_id)
+    .bind(recipe_id)
+    .fetch_optional(tx.connection())
+    .await?)
+}

@@ -310,7 +310,7 @@ pub struct MissingProduct {
 impl From<Missing> for MissingProduct {
     fn from(missing: Missing) -> Self {
         Self {
-            detail: missing.to_string(),
+            detail: missing.told(false),
             product_id: missing.product_id,
             needed: missing.needed.into(),
             on_hand: missing.on_hand.map(Into::into),
@@ -338,6 +338,9 @@ pub struct BatchPreview {
     pub volume: Volume,
     /// What the shelf lacks; empty where it can be begun.
     pub missing: Vec<MissingProduct>,
+    /// Whether the shelf was not looked at: a stock-taking that hides the ledger is open there, and the caller
+    /// may be counting.
+    pub hides_shelf: bool,
     /// Why the caller may not begin it themselves; `null` when they may.
     pub hindrance: Option<BatchHindrance>,
 }
@@ -348,6 +351,7 @@ impl BatchPreview {
         Self {
             plan: BatchPlanBody::of(preview.plan, preview.worked, microlitres),
             volume: Volume::of_microlitres(microlitres),
+            hides_shelf: preview.hides_shelf,
             missing: preview.missing.into_iter().map(Into::into).collect(),
             hindrance: preview.hindrance.map(|refusal| BatchHindrance {
                 code: refusal.code().to_owned(),
@@ -412,16 +416,17 @@ pub struct BatchMovement {
     pub lot_id: Uuid,
     /// Its code.
     pub lot_code: String,
-    /// How much.
-    pub amount: WeighedOrPoured,
+    /// How much; `null` while a stock-taking that hides the ledger is open at the site, for those who might
+    /// count there.
+    pub amount: Option<WeighedOrPoured>,
     /// When.
     pub happened_at: DateTime<Utc>,
     /// The movement that it undoes.
     pub reverses_id: Option<Uuid>,
 }
 
-impl From<records::BatchMovement> for BatchMovement {
-    fn from(movement: records::BatchMovement) -> Self {
+impl BatchMovement {
+    fn of(movement: records::BatchMovement, hides_amount: bool) -> Self {
         let amount = match movement.dimension.as_str() {
             "volume" => Measured::Microlitres(movement.quantity),
             _ => Measured::Milligrams(movement.quantity),
@@ -432,7 +437,7 @@ impl From<records::BatchMovement> for BatchMovement {
             product_id: movement.product_id,
             lot_id: movement.lot_id,
             lot_code: movement.lot_code,
-            amount: amount.into(),
+            amount: (!hides_amount).then(|| amount.into()),
             happened_at: movement.happened_at,
             reverses_id: movement.reverses_id,
         }
@@ -550,7 +555,11 @@ impl From<file::BatchDetail> for BatchDetail {
                 .collect(),
             plan: BatchPlanBody::of(detail.plan, detail.worked, microlitres),
             left: Volume::of_microlitres(detail.course.microlitres),
-            movements: detail.movements.into_iter().map(Into::into).collect(),
+            movements: detail
+                .movements
+                .into_iter()
+                .map(|movement| BatchMovement::of(movement, detail.hides_amounts))
+                .collect(),
             next_step: detail.next_step.map(Into::into),
             batch: detail.batch.into(),
         }

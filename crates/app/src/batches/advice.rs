@@ -18,7 +18,7 @@ type Computed<T> = std::result::Result<T, SolutionError>;
 /// How far a pH reading may be off: a meter calibrated the same day. Common practice, no source.
 const METER_ERROR_PH: f64 = 0.05;
 /// Temperature of a batch whose temperature nobody read.
-const USUAL_CELSIUS: f64 = 20.0;
+pub(crate) const USUAL_CELSIUS: f64 = 20.0;
 /// Digits to which a portion is measured.
 const DIGITS: u32 = 3;
 /// By how much a dose may pass the portion advised: what a measuring cylinder is off. Common practice, no
@@ -48,14 +48,16 @@ pub struct Adjuster {
 }
 
 impl Adjuster {
-    fn most_grams_per_litre(&self) -> Computed<f64> {
+    /// Grams in a litre beyond which to stop and check.
+    pub(crate) fn most_grams_per_litre(&self) -> Computed<f64> {
         match self.stated_most {
             Some(most) => Ok(most),
             None => usual_maximum_grams_per_litre(&self.product),
         }
     }
 
-    fn grams(&self, entry: &BatchEntry) -> f64 {
+    /// Grams of it that a dose put in.
+    pub(crate) fn grams(&self, entry: &BatchEntry) -> f64 {
         let count = entry.quantity.unwrap_or_default();
         let amount = match self.product.form() {
             cotyl_solution::Form::Solid => Measured::Milligrams(count),

@@ -12,7 +12,7 @@ use super::course::{counted, course, may_record};
 use super::entry_input::{EntryFields, check};
 use super::file::{BatchDetail, BatchFile};
 use super::plan::{BatchPlan, in_units_of};
-use super::require_qualified;
+use super::{require_qualified, tried_again};
 use crate::chemistry::{Measured, kept, kept_product};
 use crate::input::{Problems, require_not_retired};
 use crate::ledger::{Entry, IssueRequest, zone_of};
@@ -32,59 +32,121 @@ impl App {
         fields: &EntryFields,
     ) -> Result<BatchDetail> {
         let read = check(fields)?;
-        let file: BatchFile = self
-            .write_once(Operation::RecordBatchEntry, caller, async |tx, actor| {
-                let batch = lock(tx, actor, id).await?;
-                let now = self.clock().now();
-                let happened_at = self
-                    .happened_at("/happened_at", fields.happened_at)?
-                    .min(now);
-                if happened_at < batch.begun_at {
-                    let detail = format!(
-                        "must not be before the batch was begun, at {}",
-                        batch.begun_at
-                    );
-                    return Err(Error::field("/happened_at", "range", detail));
+        let attempt = async || self.try_record_entry(caller, id, fields, &read).await;
+        tried_again(attempt).await?.detail(None)
+    }
+
+    async fn try_record_entry(
+        &self,
+        caller: &Caller,
+        id: Uuid,
+        fields: &EntryFields,
+        read: &BatchEntry,
+    ) -> Result<BatchFile> {
+        let judged = match fields.kind.as_str() {
+            "dose" => self.judge_dose(caller, id, fields).await?,
+            _ => None,
+        };
+        self.write_once(Operation::RecordBatchEntry, caller, async |tx, actor| {
+            let batch = lock(tx, actor, id).await?;
+            let now = self.clock().now();
+            let happened_at = self
+                .happened_at("/happened_at", fields.happened_at)?
+                .min(now);
+            if happened_at < batch.begun_at {
+                let detail = format!(
+                    "must not be before the batch was begun, at {}",
+                    batch.begun_at
+                );
+                return Err(Error::field("/happened_at", "range", detail));
+            }
+            let file = self.batch_file(tx, id).await?;
+            let standing = course(batch.microlitres, &counted(&file.entries))?;
+            may_record(&fields.kind, standing.state)?;
+            let mut entry = BatchEntry {
+                id: self.new_id(),
+                batch_id: id,
+                kind: fields.kind.clone(),
+                happened_at,
+                recorded_at: now,
+                member_id: actor.member_id,
+                product_id: fields.product_id,
+                microlitres: fields.microlitres,
+                station_id: fields.station_id,
+                sowing_id: fields.sowing_id,
+                withdraws_id: fields.withdraws_id,
+                note: fields.note.trim().to_owned(),
+                ..read.clone()
+            };
+            match fields.kind.as_str() {
+                "dose" => {
+                    let judged = judged.as_ref();
+                    self.dose(tx, actor, (&file, judged), fields, &mut entry)
+                        .await?;
                 }
+                "use" => self.check_use(tx, &batch, fields).await?,
+                "ready" => require_read(&file.entries)?,
+                "discard" => entry.microlitres = Some(standing.microlitres),
+                "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
+                _ => {}
+            }
+            batches::insert_entry(tx, &entry).await?;
+            let mut entries = file.entries;
+            entries.push(entry);
+            entries.sort_by_key(|entry| (entry.happened_at, entry.id));
+            let standing = course(batch.microlitres, &counted(&entries))?;
+            batches::set_state(tx, id, standing.state.as_str()).await?;
+            let changed = Changed { noun: "batch", id };
+            self.audit(tx, Operation::RecordBatchEntry, caller, changed, fields)
+                .await?;
+            self.batch_file_for(tx, actor, id).await
+        })
+        .await
+    }
+
+    /// Judges a dose by the readings and doses of its batch and of earlier ones, while no transaction is open: six
+    /// earlier batches take many equilibria. `None` where there is nothing to judge; why is found afterwards.
+    async fn judge_dose(
+        &self,
+        caller: &Caller,
+        id: Uuid,
+        fields: &EntryFields,
+    ) -> Result<Option<JudgedDose>> {
+        let operation = Operation::RecordBatchEntry;
+        let file = self
+            .read(operation, caller, async |tx, actor| {
                 let file = self.batch_file(tx, id).await?;
-                let standing = course(batch.microlitres, &counted(&file.entries))?;
-                may_record(&fields.kind, standing.state)?;
-                let mut entry = BatchEntry {
-                    id: self.new_id(),
-                    batch_id: id,
-                    kind: fields.kind.clone(),
-                    happened_at,
-                    recorded_at: now,
-                    member_id: actor.member_id,
-                    product_id: fields.product_id,
-                    microlitres: fields.microlitres,
-                    station_id: fields.station_id,
-                    sowing_id: fields.sowing_id,
-                    withdraws_id: fields.withdraws_id,
-                    note: fields.note.trim().to_owned(),
-                    ..read.clone()
-                };
-                match fields.kind.as_str() {
-                    "dose" => self.dose(tx, actor, &file, fields, &mut entry).await?,
-                    "use" => self.check_use(tx, &batch, fields).await?,
-                    "ready" => require_read(&file.entries)?,
-                    "discard" => entry.microlitres = Some(standing.microlitres),
-                    "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
-                    _ => {}
-                }
-                batches::insert_entry(tx, &entry).await?;
-                let mut entries = file.entries;
-                entries.push(entry);
-                entries.sort_by_key(|entry| (entry.happened_at, entry.id));
-                let standing = course(batch.microlitres, &counted(&entries))?;
-                batches::set_state(tx, id, standing.state.as_str()).await?;
-                let changed = Changed { noun: "batch", id };
-                self.audit(tx, Operation::RecordBatchEntry, caller, changed, fields)
-                    .await?;
-                self.batch_file(tx, id).await
+                let reach = operation.reach(actor);
+                Ok(reach.covers_site(file.batch.site_id).then_some(file))
             })
-            .await?;
-        file.detail(None)
+            .await;
+        let Ok(Some(file)) = file else {
+            return Ok(None);
+        };
+        let adjusters = file.adjusters()?;
+        let mut known = adjusters.iter();
+        let adjuster = known.find(|adjuster| Some(adjuster.id) == fields.product_id);
+        let Some((adjuster, amount)) = adjuster.zip(fields.amount) else {
+            return Ok(None);
+        };
+        let Ok(grams) = grams(&adjuster.product, amount) else {
+            return Ok(None);
+        };
+        let plan: BatchPlan = kept(&file.batch.plan)?;
+        let litres = file.batch.microlitres as f64 / 1e6;
+        let evidence = Evidence {
+            mixed: plan.mixed(litres)?,
+            litres,
+            accepted_ph: plan.accepted_ph(),
+            entries: &counted(&file.entries),
+            adjusters: &adjusters,
+        };
+        let earlier = file.earlier_factors(&adjusters)?;
+        let verdict = match evidence.may_dose(adjuster, grams, &earlier) {
+            Err(Error::Refused(refusal)) => Err(refusal),
+            other => Ok(other?),
+        };
+        Ok(Some(JudgedDose { file, verdict }))
     }
 
     /// Checks where solution goes, and that the containers of a sowing are not filled past their limit.
@@ -112,7 +174,7 @@ impl App {
         &self,
         tx: &mut Tx,
         actor: &Actor,
-        file: &BatchFile,
+        (file, judged): (&BatchFile, Option<&JudgedDose>),
         fields: &EntryFields,
         entry: &mut BatchEntry,
     ) -> Result<()> {
@@ -135,16 +197,8 @@ impl App {
             Error::field("/product_id", "other", detail)
         })?;
         let grams = grams(&adjuster.product, amount)?;
-        let plan: BatchPlan = kept(&batch.plan)?;
-        let litres = batch.microlitres as f64 / 1e6;
-        let evidence = Evidence {
-            mixed: plan.mixed(litres)?,
-            litres,
-            accepted_ph: plan.accepted_ph(),
-            entries: &counted(&file.entries),
-            adjusters: &adjusters,
-        };
-        evidence.may_dose(adjuster, grams, &file.earlier_factors(&adjusters)?)?;
+        let judged = judged.filter(|judged| judged.file.rests_on_the_same(file));
+        judged.ok_or(Error::Overtaken)?.verdict.clone()?;
         let shelf = products::shelf(tx, batch.site_id, today).await?;
         let item = shelf.iter().find(|item| item.product_id == product_id);
         let item = item.ok_or_else(|| Refusal::ShortOfStock {
@@ -163,9 +217,8 @@ impl App {
             batch_id: Some(batch.id),
             happened_at: Some(entry.happened_at),
             reason: format!("batch {}: dose", batch.code),
-            member_id: actor.member_id,
         };
-        let movements = self.issue(tx, &issue).await?;
+        let movements = self.issue(tx, actor, &issue).await?;
         entry.movement_ids = movements.iter().map(|movement| movement.id).collect();
         Ok(())
     }
@@ -220,6 +273,12 @@ impl App {
         }
         Ok(())
     }
+}
+
+/// A dose that was judged, with the rows that the verdict rests on.
+struct JudgedDose {
+    file: BatchFile,
+    verdict: std::result::Result<(), Refusal>,
 }
 
 async fn lock(tx: &mut Tx, actor: &Actor, id: Uuid) -> Result<Batch> {

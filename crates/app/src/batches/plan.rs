@@ -232,12 +232,15 @@ pub struct Missing {
     pub product_name: String,
     /// What the batch takes.
     pub needed: Measured,
+    /// Whether a stock item keeps the product.
+    pub has_item: bool,
     /// What the shelf holds that has not expired; `None` where no stock item keeps the product.
     pub on_hand: Option<Measured>,
 }
 
-impl std::fmt::Display for Missing {
-    fn fmt(&self, formatter: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+impl Missing {
+    /// In words; without what is there for whoever must not know it.
+    pub fn told(&self, hides_on_hand: bool) -> String {
         let Self {
             product_name,
             needed,
@@ -245,14 +248,15 @@ impl std::fmt::Display for Missing {
             ..
         } = self;
         match on_hand {
-            Some(on_hand) => write!(
-                formatter,
-                "{needed} of {product_name} are needed and {on_hand} are there"
+            Some(_) if hides_on_hand => format!(
+                "{needed} of {product_name} are needed and there is not as much; how much there is stays hidden while a stock-taking is open"
             ),
-            None => write!(
-                formatter,
-                "no stock item keeps {product_name}; describe one and receive a lot of it"
-            ),
+            Some(on_hand) => {
+                format!("{needed} of {product_name} are needed and {on_hand} are there")
+            }
+            None => {
+                format!("no stock item keeps {product_name}; describe one and receive a lot of it")
+            }
         }
     }
 }
@@ -292,6 +296,7 @@ pub(crate) fn missing(plan: &BatchPlan, shelf: &[Shelf]) -> Result<Vec<Missing>>
             product_id: line.product_id,
             product_name: line.product.name.clone(),
             needed: line.amount,
+            has_item: item.is_some(),
             on_hand,
         });
     }

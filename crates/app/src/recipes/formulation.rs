@@ -3,12 +3,13 @@
 use cotyl_domain::Operation;
 use cotyl_solution::{
     Available, Ceiling, Conditions, Expectation, Formulated, Formulation, Solution, SolutionError,
-    Target, TargetItem, expectation, formulate,
+    Target, TargetItem, caution, expectation, formulate,
 };
 use cotyl_store::products::{self, Product, Shelf};
 use cotyl_store::{Tx, source_waters};
 use uuid::Uuid;
 
+use super::meetings::{Apart, Meetings};
 use crate::chemistry::{Handling, fault, kept_product};
 use crate::input::Problems;
 use crate::ledger::zone_of;
@@ -32,6 +33,13 @@ pub struct FormulationRequest {
     pub product_ids: Option<Vec<Uuid>>,
     /// Whether no more is used than the shelf holds.
     pub within_stock: bool,
+    /// Products that are measured in whole scoops, with the grams of a level scoop; left out, those that the stock
+    /// item of the product states.
+    pub scoops: Vec<(Uuid, Option<f64>)>,
+    /// How many volumes of finished solution one volume of concentrate makes, where concentrates are looked at.
+    pub concentrate_times: f64,
+    /// Whether all that is chosen is to stand in one concentrate.
+    pub one_concentrate: bool,
 }
 
 /// The answer.
@@ -45,6 +53,22 @@ pub struct FormulationAnswer {
     pub expectation: std::result::Result<Expectation, SolutionError>,
     /// How the chosen products are to be handled.
     pub handling: Handling,
+    /// Pairs that must not stand in one concentrate: of what was chosen, or, where one concentrate was asked for,
+    /// those of which not both were chosen.
+    pub apart: Vec<Apart>,
+    /// Why all of what was chosen does not stay clear in one concentrate, where one was asked for.
+    pub concentrate_fault: Option<String>,
+    /// What whole scoops change, where any are measured so.
+    pub rounding: Option<Rounding>,
+}
+
+/// The same in exact amounts, to compare with.
+#[derive(Debug, Clone)]
+pub struct Rounding {
+    /// What it would be.
+    pub exact: Formulated,
+    /// What the meters should show then.
+    pub expectation: std::result::Result<Expectation, SolutionError>,
 }
 
 /// Grams on hand that stand for no limit: a hundred tonnes.
@@ -61,7 +85,7 @@ impl App {
         request: &FormulationRequest,
     ) -> Result<FormulationAnswer> {
         let (targets, ceilings) = wishes(request)?;
-        let (shelf, found, water) = self
+        let (shelf, found, water, scoops) = self
             .read(Operation::FormulateRecipe, caller, async |tx, actor| {
                 let reach = Operation::FormulateRecipe.reach(actor);
                 let zone = zone_of(tx, "/site_id", request.site_id).await?;
@@ -71,18 +95,26 @@ impl App {
                 let today = zone.today(self.clock().now());
                 let shelf = products::shelf(tx, request.site_id, today).await?;
                 let found = candidates(tx, request, &shelf).await?;
-                Ok((shelf, found, water(tx, request.source_water_id).await?))
+                let scoops = scoops(tx, request, &found).await?;
+                let water = water(tx, request.source_water_id).await?;
+                Ok((shelf, found, water, scoops))
             })
             .await?;
-        let litres = request.litres;
-        let within_stock = request.within_stock;
+        let task = Task {
+            found,
+            shelf: request.within_stock.then_some(shelf),
+            scoops,
+            water,
+            litres: request.litres,
+            targets,
+            ceilings,
+            times: request.concentrate_times,
+            one_concentrate: request.one_concentrate,
+        };
         // the programme may take seconds: away from the request threads
-        tokio::task::spawn_blocking(move || {
-            let shelf = within_stock.then_some(shelf.as_slice());
-            answer(found, shelf, &water, litres, &targets, &ceilings)
-        })
-        .await
-        .map_err(Error::internal)?
+        tokio::task::spawn_blocking(move || task.answer())
+            .await
+            .map_err(Error::internal)?
     }
 }
 
@@ -116,6 +148,12 @@ fn wishes(request: &FormulationRequest) -> Result<(Vec<Target>, Vec<Ceiling>)> {
             });
         }
     }
+    problems.require(
+        (2.0..=1000.0).contains(&request.concentrate_times),
+        "/concentrate_times",
+        "range",
+        "must be between 2 and 1000 volumes of finished solution from one volume",
+    );
     problems.finish()?;
     Ok((targets, ceilings))
 }
@@ -184,56 +222,175 @@ fn grams_on_shelf(product: &Product, shelf: &[Shelf]) -> f64 {
         .sum()
 }
 
-fn answer(
-    found: Vec<Product>,
-    shelf: Option<&[Shelf]>,
-    water: &Solution,
-    litres: f64,
-    targets: &[Target],
-    ceilings: &[Ceiling],
-) -> Result<FormulationAnswer> {
-    let read: Vec<cotyl_solution::Product> = found
-        .iter()
-        .map(|product| kept_product(&product.fields))
-        .collect::<Result<_>>()?;
-    let available: Vec<Available<'_>> = read
-        .iter()
-        .zip(&found)
-        .map(|(chemical, product)| Available {
-            product: chemical,
-            grams_on_hand: shelf.map_or(NO_LIMIT_GRAMS, |shelf| grams_on_shelf(product, shelf)),
-            most_grams_per_litre: None,
-            scoop_grams: None,
-            forbidden: false,
-        })
-        .collect();
-    let formulated = formulate(&Formulation {
-        water,
-        litres,
-        products: &available,
-        targets,
-        ceilings,
-        forbidden_pairs: &[],
-    })
-    .map_err(|error| {
-        let place = |field: &str| match targets.iter().position(|t| t.item.name() == field) {
-            Some(index) => format!("/targets/{index}/milligrams_per_litre"),
-            None if field == "litres" => "/volume".to_owned(),
-            None => format!("/{field}"),
+/// Grams of a level scoop of each candidate that is measured in whole ones.
+async fn scoops(
+    tx: &mut Tx,
+    request: &FormulationRequest,
+    found: &[Product],
+) -> Result<Vec<Option<f64>>> {
+    let mut problems = Problems::new();
+    let mut grams = vec![None; found.len()];
+    for (index, (product_id, stated)) in request.scoops.iter().enumerate() {
+        let pointer = |field: &str| format!("/scoops/{index}/{field}");
+        let Some(place) = found.iter().position(|product| product.id == *product_id) else {
+            let detail = "must be one of the products to choose from";
+            problems.add(pointer("product_id"), "unknown", detail);
+            continue;
         };
-        Error::Invalid(vec![fault(&error, place)])
-    })?;
-    let mut handling = Handling::default();
-    for amount in &formulated.amounts {
-        handling.join(Handling::of(
-            &found[amount.product].fields,
-            &read[amount.product],
-        ));
+        if grams[place].is_some() {
+            problems.add(pointer("product_id"), "repeated", "is named twice");
+            continue;
+        }
+        let scoop = match stated {
+            Some(grams) => Some(*grams),
+            None => grams_of_scoop(products::scoop(tx, *product_id).await?),
+        };
+        match scoop {
+            Some(one) if one > 0.0 && one <= MOST_SCOOP_GRAMS => grams[place] = Some(one),
+            Some(_) => problems.add(
+                pointer("weight"),
+                "range",
+                "must be more than 0 and at most 10 kg",
+            ),
+            None => problems.add(
+                pointer("weight"),
+                "missing",
+                "say what a level scoop weighs, here or in the stock item of the product",
+            ),
+        }
     }
-    Ok(FormulationAnswer {
-        expectation: expectation(&formulated.solution, Conditions::STANDARD),
-        formulated,
-        handling,
-        products: found,
-    })
+    problems.finish()?;
+    Ok(grams)
+}
+
+/// The heaviest scoop, in grams.
+const MOST_SCOOP_GRAMS: f64 = 10_000.0;
+
+fn grams_of_scoop(kept: Option<(i64, String, Option<i32>)>) -> Option<f64> {
+    let (quantity, dimension, density) = kept?;
+    match dimension.as_str() {
+        "mass" => Some(quantity as f64 / 1e3),
+        "volume" => Some(quantity as f64 / 1e6 * f64::from(density?)),
+        _ => None,
+    }
+}
+
+/// A question with everything that its answer rests on.
+struct Task {
+    found: Vec<Product>,
+    shelf: Option<Vec<Shelf>>,
+    scoops: Vec<Option<f64>>,
+    water: Solution,
+    litres: f64,
+    targets: Vec<Target>,
+    ceilings: Vec<Ceiling>,
+    times: f64,
+    one_concentrate: bool,
+}
+
+impl Task {
+    fn answer(self) -> Result<FormulationAnswer> {
+        let read: Vec<cotyl_solution::Product> = self
+            .found
+            .iter()
+            .map(|product| kept_product(&product.fields))
+            .collect::<Result<_>>()?;
+        let mut meetings = Meetings {
+            parts: self.found.iter().map(|p| p.fields.part.as_str()).collect(),
+            products: &read,
+            times: self.times,
+            apart: Vec::new(),
+        };
+        let in_scoops = self.scoops.iter().any(Option::is_some);
+        let mut formulated = self.formulate(&read, in_scoops, &[])?;
+        meetings.judge(&formulated.amounts);
+        let mut concentrate_fault = None;
+        if self.one_concentrate {
+            // what is chosen in place of one of a pair may meet others that it must not
+            loop {
+                let pairs = meetings.pairs();
+                formulated = self.formulate(&read, in_scoops, &pairs)?;
+                if !meetings.judge(&formulated.amounts) {
+                    break;
+                }
+            }
+            concentrate_fault = meetings.fault_of_all(&formulated.amounts);
+        }
+        let rounding = if in_scoops {
+            let pairs = if self.one_concentrate {
+                meetings.pairs()
+            } else {
+                Vec::new()
+            };
+            let exact = self.formulate(&read, false, &pairs)?;
+            Some(Rounding {
+                expectation: expectation(&exact.solution, Conditions::STANDARD),
+                exact,
+            })
+        } else {
+            None
+        };
+        let mut handling = Handling::default();
+        for amount in &formulated.amounts {
+            handling.join(Handling::of(
+                &self.found[amount.product].fields,
+                &read[amount.product],
+            ));
+        }
+        if self.one_concentrate {
+            handling.add(&caution::for_concentrates());
+            handling.needs_concentrates = true;
+        }
+        let apart = meetings.apart;
+        Ok(FormulationAnswer {
+            expectation: expectation(&formulated.solution, Conditions::STANDARD),
+            formulated,
+            handling,
+            apart,
+            concentrate_fault,
+            rounding,
+            products: self.found,
+        })
+    }
+
+    fn formulate(
+        &self,
+        read: &[cotyl_solution::Product],
+        in_scoops: bool,
+        forbidden_pairs: &[(usize, usize)],
+    ) -> Result<Formulated> {
+        let on_hand = |product| match &self.shelf {
+            Some(shelf) => grams_on_shelf(product, shelf),
+            None => NO_LIMIT_GRAMS,
+        };
+        let available: Vec<Available<'_>> = read
+            .iter()
+            .zip(&self.found)
+            .zip(&self.scoops)
+            .map(|((chemical, product), scoop)| Available {
+                product: chemical,
+                grams_on_hand: on_hand(product),
+                most_grams_per_litre: None,
+                scoop_grams: scoop.filter(|_| in_scoops),
+                forbidden: false,
+            })
+            .collect();
+        formulate(&Formulation {
+            water: &self.water,
+            litres: self.litres,
+            products: &available,
+            targets: &self.targets,
+            ceilings: &self.ceilings,
+            forbidden_pairs,
+        })
+        .map_err(|error| {
+            let target = |field: &str| self.targets.iter().position(|t| t.item.name() == field);
+            let place = |field: &str| match target(field) {
+                Some(index) => format!("/targets/{index}/milligrams_per_litre"),
+                None if field == "litres" => "/volume".to_owned(),
+                None => format!("/{field}"),
+            };
+            Error::Invalid(vec![fault(&error, place)])
+        })
+    }
 }

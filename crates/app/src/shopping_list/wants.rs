@@ -10,6 +10,7 @@ use cotyl_store::supply::{Item, UsualRecipe};
 use serde::Deserialize;
 use uuid::Uuid;
 
+use super::adjuster::{AdjusterDose, Found};
 use super::{Cupboard, SiteToday, SowingToSupply};
 
 /// A sowing by its place in the list, and the day on which it needs something.
@@ -46,8 +47,16 @@ pub enum GapKind {
     NoItemOfProduct,
     /// A product is dosed in one dimension and kept in another without a density.
     NoDensity,
-    /// What adjusts pH depends on readings.
-    AdjusterNotPlanned,
+    /// No source water of the site is described, so acid or base is not worked out.
+    NoSourceWater,
+    /// Acid or base is needed, and no stock item keeps one.
+    NoAdjuster,
+    /// The dose of acid or base comes to no figure.
+    DoseUnknown,
+    /// More acid or base is needed than may be dosed.
+    DosePastMost,
+    /// What the store holds is hidden while it is counted.
+    StockHidden,
 }
 
 /// A line of a recipe as it is kept.
@@ -64,6 +73,17 @@ struct Collector<'a> {
     cupboard: &'a Cupboard,
     wants: BTreeMap<Uuid, BTreeMap<WantId, i64>>,
     gaps: BTreeSet<Gap>,
+    dose: Option<AdjusterDose>,
+}
+
+/// What comes of the sowings of a site.
+pub(super) struct Wanted {
+    /// Dated needs.
+    pub wants: Wants,
+    /// What cannot be worked out.
+    pub gaps: Vec<Gap>,
+    /// The acid or base in a litre of solution that is to be mixed, where any is needed.
+    pub dose: Option<AdjusterDose>,
 }
 
 /// Dated needs of the sowings of a site.
@@ -73,12 +93,14 @@ pub(super) fn of(
     sowings: &[SowingToSupply],
     profiles: &BTreeMap<Uuid, &CropProfile>,
     mixed: &[ReadyBatch],
-) -> (Wants, Vec<Gap>) {
+    adjuster: impl FnOnce() -> Found,
+) -> Wanted {
     let mut collector = Collector {
         site,
         cupboard,
         wants: BTreeMap::new(),
         gaps: BTreeSet::new(),
+        dose: None,
     };
     for (place, sowing) in sowings.iter().enumerate().filter(|(_, s)| !s.stands) {
         if let Some(profile) = profiles.get(&sowing.crop_id) {
@@ -86,7 +108,7 @@ pub(super) fn of(
         }
         collector.supplies(place, sowing);
     }
-    collector.fertiliser(sowings, mixed);
+    collector.solution(sowings, mixed, adjuster);
     let wants = collector
         .wants
         .into_iter()
@@ -99,7 +121,11 @@ pub(super) fn of(
             (item_id, needs.collect())
         })
         .collect();
-    (wants, collector.gaps.into_iter().collect())
+    Wanted {
+        wants,
+        gaps: collector.gaps.into_iter().collect(),
+        dose: collector.dose,
+    }
 }
 
 impl Collector<'_> {
@@ -172,9 +198,14 @@ impl Collector<'_> {
         }
     }
 
-    /// Solution still to be mixed, by the amounts of the usual recipe; what is mixed already serves
-    /// the earliest.
-    fn fertiliser(&mut self, sowings: &[SowingToSupply], mixed: &[ReadyBatch]) {
+    /// What solution takes that is still to be mixed, by the amounts of the usual recipe and what it takes of acid
+    /// or base; what is mixed already serves the earliest.
+    fn solution(
+        &mut self,
+        sowings: &[SowingToSupply],
+        mixed: &[ReadyBatch],
+        adjuster: impl FnOnce() -> Found,
+    ) {
         let mut litres: Vec<(NaiveDate, usize, i64)> = sowings
             .iter()
             .enumerate()
@@ -188,15 +219,9 @@ impl Collector<'_> {
         if litres.is_empty() {
             return;
         }
-        self.gap(
-            GapKind::AdjusterNotPlanned,
-            "how much acid or base solution takes follows from readings; it is kept by its reorder point"
-                .to_owned(),
-        );
         let cupboard = self.cupboard;
         let Some(recipe) = &cupboard.recipe else {
-            let text =
-                "no recipe is the usual one, so fertiliser is not worked out; mark one as usual";
+            let text = "no recipe is the usual one, so fertiliser and acid or base are not worked out; mark one as usual";
             return self.gap(GapKind::NoUsualRecipe, text.to_owned());
         };
         let mut left: i64 = mixed
@@ -210,7 +235,11 @@ impl Collector<'_> {
             left -= served;
         }
         litres.retain(|(_, _, microlitres)| *microlitres > 0);
-        for line in self.lines(recipe) {
+        let mut lines = self.lines(recipe);
+        if !litres.is_empty() {
+            lines.extend(self.adjuster(adjuster()));
+        }
+        for line in lines {
             let Some((item_id, amount)) = self.amount(recipe, &line) else {
                 continue;
             };
@@ -218,6 +247,29 @@ impl Collector<'_> {
                 self.want(item_id, place, day, amount.base_units(microlitres));
             }
         }
+    }
+
+    /// The acid or base as one more line of the recipe.
+    fn adjuster(&mut self, found: Found) -> Option<RecipeLine> {
+        let dose = match found {
+            Found::Nothing => return None,
+            Found::Gap(kind, text) => {
+                self.gap(kind, text);
+                return None;
+            }
+            Found::PastMost(dose, text) => {
+                self.gap(GapKind::DosePastMost, text);
+                dose
+            }
+            Found::Dose(dose) => dose,
+        };
+        let line = RecipeLine {
+            product_id: dose.product_id,
+            micrograms_per_litre: Some((dose.grams_per_litre * 1e6).ceil() as i64),
+            nanolitres_per_litre: None,
+        };
+        self.dose = Some(dose);
+        Some(line)
     }
 
     fn lines(&mut self, recipe: &UsualRecipe) -> Vec<RecipeLine> {

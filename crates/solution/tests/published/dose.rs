@@ -1,8 +1,9 @@
 //! Doses of acid and base.
 
 use cotyl_solution::{
-    Air, Alkalinity, Component, Conditions, Dose, DoseAnswer, Form, Nutrient, Product, Solution,
-    Substance, dose_to_ph, equilibrium, hydrogen_carbonate_water,
+    Adjusts, Air, Alkalinity, Component, Conditions, Dose, DoseAnswer, DoseQuestion, Form,
+    Nutrient, Product, Solution, SolutionError, Substance, dose_to_ph, equilibrium,
+    hydrogen_carbonate_water,
 };
 
 use crate::ph::hoagland;
@@ -235,4 +236,52 @@ fn loss_of_gas() {
         later,
         Within::Units(0.1),
     );
+}
+
+/// What a litre takes for buying: the acid that neutralises the alkalinity of the water but for what is left at
+/// the target, worked out by hand from the fractions of the carbonates. A litre of the reference water holds
+/// 2.030 mmol of carbonates; pK of 6.352 and 7.207 (`phreeqc.dat`, US Geological Survey), lowered for an ionic
+/// strength of 0.002 mol/kg by Davies (0.509 x 0.0422 = 0.021 for the first, three times that for the second).
+/// At pH 5.8 a share of 1 / (1 + 10^(6.331 - 5.8)) = 0.2275 is hydrogen carbonate: 2.000 - 0.462 = 1.538 mmol of a
+/// strong acid, and phosphoric acid gives 1 + 1 / (1 + 10^(7.144 - 5.8)) = 1.043 each: 1.475 mmol.
+#[test]
+fn acid_to_buy_for_a_litre() {
+    let source = "alkalinity worked out by hand with the constants of phreeqc.dat";
+    let water = reference_water();
+    let question = DoseQuestion {
+        mixed: &water,
+        celsius: 25.0,
+        accepted_ph: (5.6, 6.0),
+    };
+    let (ph, needed) = question.needed().unwrap();
+    assert_eq!(needed, Some(Adjusts::Down));
+    check("pH of the water", source, 8.0, ph, Within::Units(0.01));
+    for (substance, millimoles) in [
+        (Substance::NitricAcid, 1.538),
+        (Substance::PhosphoricAcid, 1.475),
+    ] {
+        for factor in [1.0, 1.2] {
+            let acid = pure(substance);
+            let planned = question.planned(&acid, factor).unwrap();
+            let got = planned.grams_per_litre * acid.adjuster_moles_per_gram() * 1000.0;
+            let what = format!("mmol/L of {substance:?} to buy, times {factor}");
+            check(
+                &what,
+                source,
+                millimoles * factor,
+                got,
+                Within::Percent(1.0),
+            );
+        }
+    }
+    let base = pure(Substance::PotassiumHydroxide);
+    assert!(matches!(
+        question.planned(&base, 1.0),
+        Err(SolutionError::NoAnswer(_))
+    ));
+    let wide = DoseQuestion {
+        accepted_ph: (5.6, 8.2),
+        ..question
+    };
+    assert_eq!(wide.needed().unwrap().1, None);
 }

@@ -1,0 +1,1 @@
+drop index batch_of_recipe;
