@@ -119,6 +119,10 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "stock_count_id",
             "insert into stock_count (id, cooperative_id, site_id, opened_by, opened_at) values ($1, $2, $4, $3, now())",
         ),
+        (
+            "recall_id",
+            "insert into recall (id, cooperative_id, title, why, suspect_kind, suspect_id, suspect_name, drafted_by, drafted_at) select $1, $2, 'Lot P1', 'Called back', 'lot', id, 'Perlite P1', $3, now() from lot where cooperative_id = $2 limit 1",
+        ),
     ] {
         let id = Uuid::now_v7();
         // unused parameters still need a type

@@ -11,8 +11,8 @@ use crate::{
     audit_entries, batches, closures, container_kinds, container_supplies, crop_groups, crops,
     cuts, deliveries, formulations, groups, imports, invitations, learning, levels, lots, me,
     members, movements, outages, password_resets, plans, pledges, products, qualifications,
-    recipes, recipients, sessions, shopping_list, sites, source_waters, sowings, stations,
-    stock_counts, stock_items, stock_orders, tasks, top_ups, totals,
+    recalls, recipes, recipients, sessions, shopping_list, sites, source_waters, sowings, stations,
+    stock_counts, stock_items, stock_orders, tasks, top_ups, totals, traces,
 };
 
 #[derive(OpenApi)]
@@ -190,6 +190,15 @@ macro_rules! register_operations {
             .service(deliveries::confirm_delivery)
             .service(deliveries::correct_delivery)
             .service(totals::read_weekly_totals)
+            .service(traces::read_trace)
+            .service(recalls::list_recalls)
+            .service(recalls::draft_recall)
+            .service(recalls::read_recall)
+            .service(recalls::retrace_recall)
+            .service(recalls::start_recall)
+            .service(recalls::assign_recall_notice)
+            .service(recalls::tell_recall_notice)
+            .service(recalls::close_recall)
             .service(stock_items::list_stock_items)
             .service(stock_items::create_stock_item)
             .service(stock_items::read_stock_item)

@@ -36,6 +36,7 @@ pub mod pledges;
 pub mod problem;
 pub mod products;
 pub mod qualifications;
+pub mod recalls;
 pub mod recipes;
 pub mod recipients;
 mod request_count;
@@ -55,6 +56,7 @@ pub mod tasks;
 pub mod throttle;
 pub mod top_ups;
 pub mod totals;
+pub mod traces;
 
 pub use document::{openapi, operations};
 pub use serve::{ApiSettings, ApiState, api_app};

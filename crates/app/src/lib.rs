@@ -38,6 +38,7 @@ pub mod plans;
 mod pledges;
 pub mod products;
 mod qualifications;
+pub mod recalls;
 pub mod recipes;
 mod recipients;
 mod references;
@@ -58,6 +59,7 @@ pub mod task_work;
 pub mod tasks;
 pub mod top_ups;
 pub mod totals;
+pub mod traces;
 
 use std::sync::{Arc, Mutex};
 
@@ -102,6 +104,7 @@ pub mod records {
     pub use cotyl_store::pledges::{Pledge, PledgeFields, PledgeFilter};
     pub use cotyl_store::products::{Product, ProductFields};
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
+    pub use cotyl_store::recalls::{AffectedDelivery, Notice, Recall, RecallEntry};
     pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
     pub use cotyl_store::sites::{Site, SiteFields};
@@ -114,6 +117,10 @@ pub mod records {
     pub use cotyl_store::stock_items::{StockItem, StockItemFilter};
     pub use cotyl_store::stock_orders::{StockOrder, StockOrderFilter};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
+    pub use cotyl_store::traces::details::{
+        Edge, TracedBatch, TracedCut, TracedDelivery, TracedLot, TracedSowing, TracedStation,
+        TracedWork,
+    };
 }
 
 /// The application: a database, a clock, keys and settings.

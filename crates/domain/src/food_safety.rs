@@ -71,6 +71,34 @@ pub fn at_delivery(handed_over_at: Option<Temperature>) -> Vec<FoodCaution> {
     cautions
 }
 
+const RECALL: [FoodCaution; 4] = [
+    FoodCaution {
+        text: "Set aside what is still there, away from other food, and mark it so that nobody eats or hands it on.",
+        source: "common practice, no source",
+    },
+    FoodCaution {
+        text: "Tell every recipient the day, the crop and the tray codes, and ask them to pass it on to whoever got it \
+            from them. A message that was sent is not a message that was heard: ask them to confirm.",
+        source: "common practice, no source",
+    },
+    FoodCaution {
+        text: "Whoever feels ill asks a doctor or the local poison or health service, not the garden.",
+        source: "common practice, no source",
+    },
+    FoodCaution {
+        text: "Whether, when and whom you must notify is for the local food-safety or health authority to say: ask it \
+            before you decide that a matter is small. Its instructions come before anything that is written here.",
+        source: "21 CFR 7.40 to 7.59 describe recalls in the United States, from memory; other places have rules of their own",
+    },
+];
+
+/// Cautions with a recall.
+pub fn at_recall() -> Vec<FoodCaution> {
+    let mut cautions = RECALL.to_vec();
+    cautions.push(LOCAL_RULES);
+    cautions
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

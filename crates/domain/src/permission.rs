@@ -173,6 +173,16 @@ operations! {
     ConfirmDelivery        "confirm_delivery"         No   No   No   Recipient;
     CorrectDelivery        "correct_delivery"         Any  Site No   No;
     ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;
+    ReadTrace              "read_trace"               Any  Site Site Recipient;
+
+    ListRecalls            "list_recalls"             Any  Any  Own  No;
+    ReadRecall             "read_recall"              Any  Any  Own  No;
+    DraftRecall            "draft_recall"             Any  No   No   No;
+    RetraceRecall          "retrace_recall"           Any  No   No   No;
+    StartRecall            "start_recall"             Any  No   No   No;
+    AssignRecallNotice     "assign_recall_notice"     Any  No   No   No;
+    TellRecallNotice       "tell_recall_notice"       Any  Own  Own  No;
+    CloseRecall            "close_recall"             Any  No   No   No;
 
     ListProducts           "list_products"            Any  Any  Any  No;
     ReadProduct            "read_product"             Any  Any  Any  No;

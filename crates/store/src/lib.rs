@@ -34,6 +34,7 @@ pub mod plans;
 pub mod pledges;
 pub mod products;
 pub mod qualifications;
+pub mod recalls;
 pub mod recipes;
 pub mod recipients;
 mod record;
@@ -51,6 +52,7 @@ pub mod stock_orders;
 pub mod supply;
 pub mod tasks;
 pub mod totals;
+pub mod traces;
 mod tx;
 
 pub use error::Error;

@@ -29,6 +29,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(8, "0008_solution"),
     step!(9, "0009_cupboard_rest"),
     step!(11, "0011_work"),
+    step!(13, "0013_trace"),
 ];
 
 fn migrator() -> Migrator {

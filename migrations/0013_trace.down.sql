@@ -1,0 +1,13 @@
+drop table recall_entry;
+drop table recall_notice;
+drop table recall_delivery;
+drop table recall;
+drop index delivery_handed_over_by;
+drop index cut_of_member;
+drop index sowing_event_of_member;
+drop index batch_begun_by;
+drop index batch_entry_of_member;
+drop index batch_entry_of_station;
+drop index movement_untied_by_lot;
+drop index movement_traced_by_member;
+drop index movement_traced_by_lot;
