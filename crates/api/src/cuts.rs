@@ -3,7 +3,9 @@
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
-use cotyl_app::cuts::{CutDetail as AppCutDetail, CutFields, NewWeight};
+use cotyl_app::cuts::{
+    CutCorrectionFields, CutDetail as AppCutDetail, CutFields, NewWeight, Weighed,
+};
 use cotyl_app::records;
 use cotyl_domain::CutQuality;
 use cotyl_domain::food_safety::{FoodCaution, at_cut};
@@ -19,6 +21,11 @@ use crate::serve::ApiState;
 
 /// What is told about a cut: one tray of it.
 #[derive(Debug, Deserialize, ToSchema)]
+#[schema(example = json!({
+    "sowing_id": "0199d3a2-7c00-7000-8000-000000000005", "cut_on": "2026-10-14", "number": 1,
+    "weight": {"value": "412.5", "unit": "g"}, "waste": {"value": "20", "unit": "g"}, "quality": "good",
+    "tray_code": "261014-KXRT"
+}))]
 pub struct CutInput {
     /// What was cut.
     pub sowing_id: Uuid,
@@ -29,9 +36,21 @@ pub struct CutInput {
     /// which gives one more tray; else the next.
     #[schema(example = 1)]
     pub number: Option<i32>,
-    /// Weight of the tray. Nothing (`0`) only with quality `poor`.
-    pub weight: Mass,
-    /// How it came out.
+    /// Weight of the greens alone, in any unit of mass. Nothing (`0`) only with quality `poor`.
+    pub weight: Option<Mass>,
+    /// Instead of `weight`: the tray with the greens in it; `tare` goes with it.
+    pub gross: Option<Mass>,
+    /// The empty tray.
+    pub tare: Option<Mass>,
+    /// Trimmings and spoiled leaves of the same cut, weighed apart. They are no part of the weight and
+    /// go into no delivery.
+    pub waste: Option<Mass>,
+    /// Why a weight is true that is more than 5 times what is expected of the containers of the sowing;
+    /// without it such a weight is refused, and the refusal names the bound.
+    pub weight_accepted_because: Option<String>,
+    /// The group that cut it; one that works at the site of the sowing.
+    pub group_id: Option<Uuid>,
+    /// How it came out; `poor` is waste and goes into no delivery.
     pub quality: CutQuality,
     /// What is written on the tray, unique in the co-operative; generated when left out.
     #[schema(example = "261014-KXRT")]
@@ -40,7 +59,7 @@ pub struct CutInput {
     pub task_id: Option<Uuid>,
 }
 
-/// A correction of a weight: either the weight as it should have been, or the change.
+/// A correction: the weight as it should have been, or the change; the waste; or both.
 #[derive(Debug, Deserialize, ToSchema)]
 #[schema(example = json!({"weight": {"value": "118", "unit": "g"}, "reason": "The tray itself was weighed with the leaves"}))]
 pub struct CutCorrectionInput {
@@ -48,9 +67,14 @@ pub struct CutCorrectionInput {
     pub weight: Option<Mass>,
     /// What is to be added; negative when too much was written down.
     pub change: Option<Mass>,
+    /// The waste as it should have been.
+    pub waste: Option<Mass>,
     /// Why.
     #[schema(example = "The tray itself was weighed with the leaves")]
     pub reason: String,
+    /// Whether a weight past what is plausible is true all the same.
+    #[serde(default)]
+    pub weight_accepted: bool,
 }
 
 /// What to mind about food, and where it comes from. The label and local rules come first.
@@ -89,8 +113,20 @@ pub struct Cut {
     pub weight: Mass,
     /// How much of it is in deliveries.
     pub delivered: Mass,
-    /// How much of it is left.
+    /// How much of it is left; of a poor cut nothing, as it goes into no delivery.
     pub left: Mass,
+    /// The tray with the greens in it, where it was weighed so.
+    pub gross: Option<Mass>,
+    /// The empty tray.
+    pub tare: Option<Mass>,
+    /// Waste as it was first written down; no part of the weight.
+    pub first_waste: Mass,
+    /// Waste now, with its corrections.
+    pub waste: Mass,
+    /// Why a weight past what is plausible is true all the same.
+    pub weight_accepted_because: Option<String>,
+    /// The group that cut it.
+    pub group_id: Option<Uuid>,
     /// How it came out.
     #[schema(value_type = CutQuality)]
     pub quality: String,
@@ -109,8 +145,10 @@ pub struct Cut {
 pub struct CutCorrection {
     /// The correction.
     pub id: Uuid,
-    /// What it adds; negative when too much was written down.
+    /// What it adds to the weight; negative when too much was written down.
     pub change: Mass,
+    /// What it adds to the waste.
+    pub waste_change: Mass,
     /// Why.
     pub reason: String,
     /// Who corrected.
@@ -142,7 +180,11 @@ impl From<FoodCaution> for Caution {
 
 impl From<records::Cut> for Cut {
     fn from(cut: records::Cut) -> Self {
-        let left = cut.milligrams - cut.delivered_milligrams;
+        let left = if cut.quality == CutQuality::Poor.as_str() {
+            0
+        } else {
+            cut.milligrams - cut.delivered_milligrams
+        };
         Self {
             id: cut.id,
             sowing_id: cut.sowing_id,
@@ -157,6 +199,12 @@ impl From<records::Cut> for Cut {
             weight: Mass::of_milligrams(cut.milligrams),
             delivered: Mass::of_milligrams(cut.delivered_milligrams),
             left: Mass::of_milligrams(left),
+            gross: cut.gross_milligrams.map(Mass::of_milligrams),
+            tare: cut.tare_milligrams.map(Mass::of_milligrams),
+            first_waste: Mass::of_milligrams(cut.first_waste_milligrams),
+            waste: Mass::of_milligrams(cut.waste_milligrams),
+            weight_accepted_because: cut.accepted_because,
+            group_id: cut.group_id,
             quality: cut.quality,
             tray_code: cut.tray_code,
             member_id: cut.member_id,
@@ -171,6 +219,7 @@ impl From<AppCutDetail> for CutDetail {
         let correction = |correction: records::CutCorrection| CutCorrection {
             id: correction.id,
             change: Mass::of_milligrams(correction.change_milligrams),
+            waste_change: Mass::of_milligrams(correction.waste_change_milligrams),
             reason: correction.reason,
             member_id: correction.member_id,
             recorded_at: correction.recorded_at,
@@ -230,6 +279,9 @@ pub async fn list_cuts(
 }
 
 /// Record a cut
+///
+/// Weigh the greens alone, or the full and the empty tray. A weight that the containers of the sowing can
+/// hardly give is refused (`implausible-weight`) unless a reason comes with it.
 #[utoipa::path(
     tag = "cuts", operation_id = "record_cut", request_body = CutInput,
     responses((status = 201, description = "Recorded; the sowing is being cut", body = CutDetail), WriteProblems)
@@ -237,11 +289,28 @@ pub async fn list_cuts(
 #[post("/cuts")]
 pub async fn record_cut(state: Data<ApiState>, signed: SignedBody<CutInput>) -> Answer {
     let input = signed.body;
+    let weighed = match (input.weight, input.gross, input.tare) {
+        (Some(net), None, None) => Weighed::Net(net.milligrams()),
+        (None, Some(gross), Some(tare)) => Weighed::WithTare {
+            gross: gross.milligrams(),
+            tare: tare.milligrams(),
+        },
+        _ => {
+            return Err(Problem::field(
+                "/weight",
+                "either",
+                "give either the weight of the greens alone, or gross and tare",
+            ));
+        }
+    };
     let fields = CutFields {
         sowing_id: input.sowing_id,
         cut_on: input.cut_on,
         number: input.number,
-        milligrams: input.weight.milligrams(),
+        weighed,
+        waste_milligrams: input.waste.unwrap_or_default().milligrams(),
+        weight_accepted_because: input.weight_accepted_because,
+        group_id: input.group_id,
         quality: input.quality,
         tray_code: input.tray_code,
         task_id: input.task_id,
@@ -261,7 +330,7 @@ pub async fn read_cut(state: Data<ApiState>, Signed(caller): Signed, cut_id: Pat
     Ok(record(detail.cut.version, &CutDetail::from(detail)))
 }
 
-/// Correct the weight of a cut
+/// Correct the weight of a cut, or its waste
 ///
 /// The correction is an entry of its own; what was written down first stays. A cut cannot weigh less
 /// than what is in deliveries already.
@@ -276,9 +345,10 @@ pub async fn correct_cut(
     signed: SignedBody<CutCorrectionInput>,
 ) -> Answer {
     let weight = match (signed.body.weight, signed.body.change) {
-        (Some(weight), None) => NewWeight::To(weight.milligrams()),
-        (None, Some(change)) => NewWeight::By(change.milligrams()),
-        _ => {
+        (Some(weight), None) => Some(NewWeight::To(weight.milligrams())),
+        (None, Some(change)) => Some(NewWeight::By(change.milligrams())),
+        (None, None) => None,
+        (Some(_), Some(_)) => {
             return Err(Problem::field(
                 "/weight",
                 "either",
@@ -286,9 +356,15 @@ pub async fn correct_cut(
             ));
         }
     };
+    let fields = CutCorrectionFields {
+        weight,
+        waste_milligrams: signed.body.waste.map(Mass::milligrams),
+        reason: signed.body.reason,
+        weight_accepted: signed.body.weight_accepted,
+    };
     let detail = state
         .app
-        .correct_cut(&signed.caller, *cut_id, weight, &signed.body.reason)
+        .correct_cut(&signed.caller, *cut_id, &fields)
         .await?;
     Ok(made(detail))
 }

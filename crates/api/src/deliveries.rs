@@ -17,6 +17,7 @@ use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::cuts::Caution;
+use crate::disputes::{Dispute, disputes};
 use crate::extract::{Signed, SignedBody, page};
 use crate::problem::{ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed, one_more, record};
@@ -117,6 +118,8 @@ pub struct Delivery {
     pub remark: String,
     /// Sum of its lines with their amendments.
     pub total: Mass,
+    /// Whether a dispute of it is open.
+    pub is_disputed: bool,
 }
 
 /// A weight out of one cut.
@@ -155,6 +158,8 @@ pub struct Amendment {
     pub member_id: Uuid,
     /// When the server heard of it.
     pub recorded_at: DateTime<Utc>,
+    /// The dispute that it answers.
+    pub dispute_id: Option<Uuid>,
 }
 
 /// A delivery with its lines and what to mind.
@@ -165,6 +170,8 @@ pub struct DeliveryDetail {
     pub delivery: Delivery,
     /// Its lines in the order of packing.
     pub lines: Vec<DeliveryLine>,
+    /// Disputes by the recipient, the oldest first.
+    pub disputes: Vec<Dispute>,
     /// What to mind.
     pub cautions: Vec<Caution>,
 }
@@ -191,12 +198,14 @@ impl From<records::Delivery> for Delivery {
             confirmed_by: delivery.confirmed_by,
             remark: delivery.remark,
             total: Mass::of_milligrams(delivery.total_milligrams),
+            is_disputed: delivery.is_disputed,
         }
     }
 }
 
 impl From<AppDeliveryDetail> for DeliveryDetail {
     fn from(detail: AppDeliveryDetail) -> Self {
+        let disputes = disputes(&detail);
         let corrections = detail.corrections;
         let amendments = |line_id| {
             corrections
@@ -208,6 +217,7 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
                     reason: correction.reason.clone(),
                     member_id: correction.member_id,
                     recorded_at: correction.recorded_at,
+                    dispute_id: correction.dispute_id,
                 })
                 .collect()
         };
@@ -227,6 +237,7 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
         Self {
             delivery,
             lines: detail.lines.into_iter().map(line).collect(),
+            disputes,
             cautions: cautions.into_iter().map(Into::into).collect(),
         }
     }
@@ -260,6 +271,8 @@ pub struct DeliveriesQuery {
     /// Handed over, or before that packed, in this ISO week.
     #[param(example = "2026-W42")]
     pub week: Option<String>,
+    /// With an open dispute only, or without one only.
+    pub disputed: Option<bool>,
 }
 
 /// List deliveries
@@ -280,6 +293,7 @@ pub async fn list_deliveries(
         site_id: query.site_id,
         state: query.state,
         week: query.week.as_deref(),
+        disputed: query.disputed,
     };
     let deliveries = state
         .app
@@ -365,7 +379,7 @@ pub async fn hand_over_delivery(
 
 /// Confirm a delivery
 ///
-/// For readers of the recipient, once it was handed over.
+/// For readers of the recipient, once it was handed over, and while no dispute of it is open.
 #[utoipa::path(
     tag = "deliveries", operation_id = "confirm_delivery", request_body = ConfirmationInput,
     responses((status = 200, description = "Confirmed", body = DeliveryDetail), WriteProblems)
@@ -410,7 +424,7 @@ pub async fn correct_delivery(
     Ok(made(detail))
 }
 
-fn made(detail: AppDeliveryDetail) -> HttpResponse {
+pub(crate) fn made(detail: AppDeliveryDetail) -> HttpResponse {
     let path = format!("/deliveries/{}", detail.delivery.id);
     created(
         detail.delivery.version,

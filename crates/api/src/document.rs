@@ -8,11 +8,12 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, batches, closures, container_kinds, container_supplies, crop_groups, crops,
-    cuts, deliveries, formulations, groups, imports, invitations, learning, levels, lots, me,
-    members, movements, outages, password_resets, plans, pledges, products, qualifications,
-    recalls, recipes, recipients, sessions, shopping_list, sites, source_waters, sowings, stations,
-    stock_counts, stock_items, stock_orders, tasks, top_ups, totals, traces,
+    audit_entries, batches, closures, cold_readings, container_kinds, container_supplies,
+    crop_groups, crops, cuts, deliveries, disputes, formulations, groups, imports, invitations,
+    learning, learning_vetoes, levels, lots, me, members, movements, outages, password_resets,
+    plans, pledges, products, qualifications, recalls, recipes, recipients, report_settings,
+    reports, sessions, shopping_list, sites, source_waters, sowings, stations, stock_counts,
+    stock_items, stock_orders, tasks, terms, top_ups, totals, traces,
 };
 
 #[derive(OpenApi)]
@@ -63,6 +64,8 @@ macro_rules! register_operations {
             .service(cuts::record_cut)
             .service(cuts::read_cut)
             .service(cuts::correct_cut)
+            .service(cold_readings::list_cold_readings)
+            .service(cold_readings::record_cold_reading)
             .service(sessions::sign_in)
             .service(sessions::refresh_session)
             .service(sessions::sign_out)
@@ -122,6 +125,9 @@ macro_rules! register_operations {
             .service(learning::read_learning)
             .service(learning::choose_learning)
             .service(learning::drop_learning_choice)
+            .service(learning_vetoes::list_observations)
+            .service(learning_vetoes::veto_observation)
+            .service(learning_vetoes::drop_veto)
             .service(outages::list_outages)
             .service(outages::create_outage)
             .service(outages::read_outage)
@@ -189,6 +195,8 @@ macro_rules! register_operations {
             .service(deliveries::hand_over_delivery)
             .service(deliveries::confirm_delivery)
             .service(deliveries::correct_delivery)
+            .service(disputes::dispute_delivery)
+            .service(disputes::answer_dispute)
             .service(totals::read_weekly_totals)
             .service(traces::read_trace)
             .service(recalls::list_recalls)
@@ -199,6 +207,14 @@ macro_rules! register_operations {
             .service(recalls::assign_recall_notice)
             .service(recalls::tell_recall_notice)
             .service(recalls::close_recall)
+            .service(reports::read_harvest_report)
+            .service(report_settings::read_report_settings)
+            .service(report_settings::change_report_settings)
+            .service(terms::list_terms)
+            .service(terms::create_term)
+            .service(terms::read_term)
+            .service(terms::change_term)
+            .service(terms::retire_term)
             .service(stock_items::list_stock_items)
             .service(stock_items::create_stock_item)
             .service(stock_items::read_stock_item)

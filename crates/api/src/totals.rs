@@ -59,8 +59,12 @@ pub struct Figures {
     /// on or after the planned day of the cut, if it keeps so long; shared among the lines it may go to
     /// in proportion to what they are promised.
     pub expected: Weight,
-    /// Cuts taken, in the week of their local day, with their corrections; shared in the same way.
+    /// Cuts taken and fit to be handed over, in the week of their local day, with their corrections;
+    /// shared in the same way, day by day.
     pub cut: Weight,
+    /// Cut and fit for nobody: cuts of poor quality and what was weighed apart, in the week of the day
+    /// of the cut. It is on the line of nobody and in no delivery.
+    pub waste: Weight,
     /// Handed over, in the week of the local day of hand-over at the site, with corrections. It counts
     /// towards the pledge that names the crop until that is met, then towards the one that names its group.
     pub delivered: Weight,
@@ -123,6 +127,7 @@ fn figures(figures: totals::Figures) -> Result<Figures, Problem> {
         pledged: Weight::of_milligrams(figures.pledged)?,
         expected: Weight::of_milligrams(figures.expected)?,
         cut: Weight::of_milligrams(figures.cut)?,
+        waste: Weight::of_milligrams(figures.waste)?,
         delivered: Weight::of_milligrams(figures.delivered)?,
         short: Weight::of_milligrams(figures.short)?,
     })
@@ -167,14 +172,14 @@ pub struct TotalsQuery {
     pub crop_group_id: Option<Uuid>,
     /// Produce of this site only; `pledged` and `short` still speak of the whole co-operative. Not for readers.
     pub site_id: Option<Uuid>,
-    /// As they were known at this instant: what was recorded later is left out. Descriptions of pledges
-    /// and planned days are taken as they stand now.
+    /// As they were known at this instant: what was recorded later is left out, pledges and planned days
+    /// are taken as they were then. Names, and the delivery days of recipients, are those of now.
     pub as_of: Option<DateTime<Utc>>,
 }
 
 /// Read weekly totals
 ///
-/// Pledged, expected, cut, delivered and short, for each ISO week and line, to the milligram: the lines
+/// Pledged, expected, cut, waste, delivered and short, for each ISO week and line, to the milligram: the lines
 /// add up to the sum of the week, the weeks to the sum of the span. Readers see their recipients' lines.
 #[utoipa::path(
     tag = "totals", operation_id = "read_weekly_totals", params(TotalsQuery),

@@ -1,5 +1,7 @@
 //! Cuts: recorded at the bench, corrected by entries.
 
+mod weighing;
+
 use chrono::NaiveDate;
 use cotyl_calendar::SiteZone;
 use cotyl_domain::harvest::{MOST_TRAY_LETTERS, tray_code};
@@ -13,6 +15,10 @@ use uuid::Uuid;
 use crate::input::Problems;
 use crate::sowing_steps::SowingStep;
 use crate::{App, Caller, Changed, Error, Result};
+use weighing::{changes, check_correction, check_group, require_plausible};
+
+pub use weighing::Weighed;
+pub(crate) use weighing::change;
 
 /// The most that one tray or one line may weigh, in milligrams: a thousand tonnes, as in the database.
 pub(crate) const MOST_MILLIGRAMS: i64 = 1_000_000_000_000;
@@ -32,7 +38,13 @@ pub struct CutFields {
     /// which gives one more tray; else the next.
     pub number: Option<i32>,
     /// Weight.
-    pub milligrams: i64,
+    pub weighed: Weighed,
+    /// Trimmings and spoiled leaves of the same cut, weighed apart.
+    pub waste_milligrams: i64,
+    /// Why a weight past what is plausible is true all the same.
+    pub weight_accepted_because: Option<String>,
+    /// The group that cut it.
+    pub group_id: Option<Uuid>,
     /// How it came out.
     pub quality: CutQuality,
     /// What is written on the tray; generated when left out.
@@ -48,6 +60,19 @@ pub enum NewWeight {
     To(i64),
     /// By a difference, in milligrams.
     By(i64),
+}
+
+/// How a cut is corrected.
+#[derive(Debug, Clone)]
+pub struct CutCorrectionFields {
+    /// The weight.
+    pub weight: Option<NewWeight>,
+    /// The waste as it should have been.
+    pub waste_milligrams: Option<i64>,
+    /// Why.
+    pub reason: String,
+    /// Whether a weight past what is plausible is true all the same.
+    pub weight_accepted: bool,
 }
 
 /// A cut with its corrections.
@@ -66,10 +91,17 @@ impl App {
     /// [`Error::Invalid`]; [`Refusal::WrongState`] for a sowing that was not sown yet or is over;
     /// [`Refusal::Taken`] for a tray code in use.
     pub async fn record_cut(&self, caller: &Caller, fields: &CutFields) -> Result<CutDetail> {
-        check(fields)?;
+        weighing::check(fields)?;
         self.write_once(Operation::RecordCut, caller, async |tx, actor| {
             let sowing = lock_sowing(tx, actor, fields.sowing_id).await?;
             let (cut_on, number) = self.day_and_number(tx, &sowing, fields).await?;
+            check_group(tx, sowing.site_id, fields.group_id).await?;
+            let milligrams = fields.weighed.net();
+            if fields.weight_accepted_because.is_none() {
+                let more = milligrams + fields.waste_milligrams;
+                let how = "weight_accepted_because and the reason";
+                require_plausible(tx, fields.sowing_id, number, more, how).await?;
+            }
             let id = self.new_id();
             let code = match &fields.tray_code {
                 Some(code) => code.trim().to_owned(),
@@ -80,7 +112,11 @@ impl App {
                 sowing_id: fields.sowing_id,
                 number,
                 cut_on,
-                milligrams: fields.milligrams,
+                milligrams,
+                with_tare: fields.weighed.with_tare(),
+                waste_milligrams: fields.waste_milligrams,
+                accepted_because: fields.weight_accepted_because.as_deref().map(str::trim),
+                group_id: fields.group_id,
                 quality: fields.quality.as_str(),
                 tray_code: &code,
                 member_id: actor.member_id,
@@ -134,20 +170,18 @@ impl App {
         .await
     }
 
-    /// Corrects the weight of a cut by an entry that names the reason.
+    /// Corrects the weight of a cut, or its waste, by an entry that names the reason.
     ///
     /// # Errors
-    /// [`Refusal::MoreThanCut`] when less would be left than is in deliveries already.
+    /// [`Refusal::MoreThanCut`] when less would be left than is in deliveries already;
+    /// [`Refusal::ImplausibleWeight`].
     pub async fn correct_cut(
         &self,
         caller: &Caller,
         id: Uuid,
-        weight: NewWeight,
-        reason: &str,
+        fields: &CutCorrectionFields,
     ) -> Result<CutDetail> {
-        let mut problems = Problems::new();
-        problems.text("/reason", reason, 1, 300);
-        problems.finish()?;
+        check_correction(fields)?;
         self.write_once(Operation::CorrectCut, caller, async |tx, actor| {
             cuts::lock(tx, id).await?;
             let cut = cuts::get(tx, id).await?.ok_or(Error::NotFound("cut"))?;
@@ -159,10 +193,16 @@ impl App {
                     Error::NotFound("cut")
                 });
             }
+            let (more, waste_more) = changes(&cut, fields)?;
+            if more + waste_more > 0 && !fields.weight_accepted {
+                let how = "weight_accepted";
+                require_plausible(tx, cut.sowing_id, cut.number, more + waste_more, how).await?;
+            }
             let correction = CutCorrection {
                 id: self.new_id(),
-                change_milligrams: change(cut.milligrams, weight)?,
-                reason: reason.trim().to_owned(),
+                change_milligrams: more,
+                waste_change_milligrams: waste_more,
+                reason: fields.reason.trim().to_owned(),
                 member_id: actor.member_id,
                 recorded_at: self.clock().now(),
             };
@@ -210,27 +250,6 @@ impl App {
             .map_err(|problem| Error::Invalid(vec![problem]))?;
         Ok((cut_on, number))
     }
-}
-
-fn check(fields: &CutFields) -> Result<()> {
-    let mut problems = Problems::new();
-    let least = fields.quality.least_milligrams();
-    if fields.milligrams < least || fields.milligrams > MOST_MILLIGRAMS {
-        let nothing = if least == 0 {
-            "must not be less than nothing"
-        } else {
-            "must be more than nothing, unless the quality is poor"
-        };
-        problems.add(
-            "/weight",
-            "range",
-            format!("{nothing}, and at most 1000000 kg"),
-        );
-    }
-    if let Some(code) = &fields.tray_code {
-        problems.text("/tray_code", code, 1, 40);
-    }
-    problems.finish()
 }
 
 /// The sowing, when the actor may cut there.
@@ -347,27 +366,6 @@ async fn free_tray_code(tx: &mut Tx, cut_on: NaiveDate, id: Uuid) -> Result<Stri
         }
     }
     Ok(tray_code(cut_on, id, MOST_TRAY_LETTERS))
-}
-
-/// What a correction adds to a weight, which may become nothing, never less.
-pub(crate) fn change(now: i64, weight: NewWeight) -> Result<i64> {
-    let (pointer, becomes) = match weight {
-        NewWeight::To(milligrams) => ("/weight", Some(milligrams)),
-        NewWeight::By(milligrams) => ("/change", now.checked_add(milligrams)),
-    };
-    match becomes {
-        Some(becomes) if becomes == now => Err(Error::field(
-            pointer,
-            "same",
-            "must change the weight; it is the same already",
-        )),
-        Some(becomes) if (0..=MOST_MILLIGRAMS).contains(&becomes) => Ok(becomes - now),
-        _ => Err(Error::field(
-            pointer,
-            "range",
-            "the weight must not become less than nothing or more than 1000000 kg",
-        )),
-    }
 }
 
 async fn detail(tx: &mut Tx, id: Uuid) -> Result<CutDetail> {

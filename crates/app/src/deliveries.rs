@@ -1,5 +1,6 @@
 //! Deliveries: packed from cuts, handed over, confirmed; corrected by entries.
 
+mod dispute;
 mod hand_over;
 mod pack;
 
@@ -9,6 +10,7 @@ use cotyl_domain::{Actor, DeliveryState, Operation, Refusal};
 use cotyl_store::deliveries::{
     self, Delivery, DeliveryCorrection, DeliveryFilter, DeliveryLine, Within,
 };
+use cotyl_store::disputes::{self, Dispute, DisputeLine};
 use cotyl_store::{Page, Tx};
 use serde::{Deserialize, Serialize};
 use serde_json::json;
@@ -18,7 +20,9 @@ use crate::cuts::{NewWeight, change};
 use crate::input::Problems;
 use crate::{App, Caller, Changed, Error, Result};
 
+pub use dispute::{AnswerFields, DisputeFields, LineWeight};
 pub use hand_over::HandOverFields;
+pub(crate) use hand_over::{MEASURABLE_DECICELSIUS, MOST_AHEAD, MOST_LATE};
 pub use pack::{DeliveryFields, LineFields};
 
 /// A delivery with its lines and their corrections.
@@ -30,6 +34,10 @@ pub struct DeliveryDetail {
     pub lines: Vec<DeliveryLine>,
     /// Corrections of its lines, the oldest first.
     pub corrections: Vec<DeliveryCorrection>,
+    /// Its disputes, the oldest first.
+    pub disputes: Vec<Dispute>,
+    /// What was found of lines.
+    pub found: Vec<DisputeLine>,
 }
 
 /// Which deliveries are asked for.
@@ -43,6 +51,8 @@ pub struct DeliveriesWanted<'a> {
     pub state: Option<DeliveryState>,
     /// Handed over, or before that packed, in an ISO week such as `2026-W40`.
     pub week: Option<&'a str>,
+    /// With a dispute that is not answered, or without.
+    pub disputed: Option<bool>,
 }
 
 impl App {
@@ -84,6 +94,7 @@ impl App {
             site_id: wanted.site_id,
             state: wanted.state.map(DeliveryState::as_str),
             days: week.map(|week| (week.monday(), week.sunday())),
+            disputed: wanted.disputed,
         };
         self.read(Operation::ListDeliveries, caller, async |tx, actor| {
             let reach = Operation::ListDeliveries.reach(actor);
@@ -100,7 +111,8 @@ impl App {
     /// Confirms what came; for readers of the recipient.
     ///
     /// # Errors
-    /// [`Refusal::WrongState`] when it is not handed over, or confirmed already.
+    /// [`Refusal::WrongState`] when it is not handed over, or confirmed already;
+    /// [`Refusal::DisputeOpen`] while a dispute of it is not answered.
     pub async fn confirm_delivery(
         &self,
         caller: &Caller,
@@ -113,6 +125,9 @@ impl App {
         self.write_once(Operation::ConfirmDelivery, caller, async |tx, actor| {
             let delivery = lock(tx, actor, Operation::ConfirmDelivery, id).await?;
             require_state(&delivery, DeliveryState::HandedOver, "confirmed")?;
+            if delivery.is_disputed {
+                return Err(Refusal::DisputeOpen.into());
+            }
             let (now, remark) = (self.clock().now(), remark.trim());
             deliveries::confirm(tx, id, actor.member_id, now, remark).await?;
             let became = json!({"remark": remark});
@@ -158,6 +173,7 @@ impl App {
                 reason: reason.trim().to_owned(),
                 member_id: actor.member_id,
                 recorded_at: self.clock().now(),
+                dispute_id: None,
             };
             deliveries::insert_correction(tx, &correction).await?;
             deliveries::count_version(tx, id).await?;
@@ -222,5 +238,7 @@ async fn detail(tx: &mut Tx, id: Uuid) -> Result<DeliveryDetail> {
             .ok_or(Error::NotFound("delivery"))?,
         lines: deliveries::lines(tx, id).await?,
         corrections: deliveries::corrections(tx, id).await?,
+        disputes: disputes::of_delivery(tx, id).await?,
+        found: disputes::found_of_delivery(tx, id).await?,
     })
 }

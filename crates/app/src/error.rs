@@ -128,7 +128,11 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "crop_group_name_taken" => taken("a crop group of this name"),
         "crop_name_taken" => taken("a crop of this name"),
         "recipient_name_taken" => taken("a recipient of this name"),
+        "learning_veto_once" => taken("the veto of this figure"),
         "learning_choice_held_once" => taken("a value for this figure"),
+        "term_name_taken" => taken("a term of this name"),
+        "delivery_dispute_answered_once" => taken("the answer to this dispute"),
+        "cold_reading_corrected_once" => taken("the correction of this reading"),
         "cut_tray_code_taken" => taken("this tray code"),
         "station_places" => Error::Refused(Refusal::StationFull {
             used: figure("used"),
@@ -138,6 +142,8 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             delivered_milligrams: figure("delivered_milligrams"),
             cut_milligrams: figure("cut_milligrams"),
         }),
+        "delivery_line_of_poor_cut" => Error::Refused(Refusal::PoorCut),
+        "delivery_dispute_open_once" => Error::Refused(Refusal::DisputeOpen),
         "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
         "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
         "closure_site" | "station_site" | "member_group_site" | "role_grant_site"

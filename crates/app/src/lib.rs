@@ -7,6 +7,7 @@ pub mod batches;
 mod caller;
 pub mod chemistry;
 mod closures;
+pub mod cold_readings;
 mod container_kinds;
 pub mod container_supplies;
 mod crop_groups;
@@ -23,6 +24,7 @@ pub mod invitations;
 pub mod jobs;
 pub mod keys;
 pub mod learning;
+pub mod learning_vetoes;
 mod ledger;
 pub mod levels;
 mod links;
@@ -42,6 +44,8 @@ pub mod recalls;
 pub mod recipes;
 mod recipients;
 mod references;
+mod report_settings;
+pub mod reports;
 pub mod shopping_list;
 pub mod sign_in;
 pub mod sites;
@@ -57,6 +61,7 @@ pub mod stock_items;
 pub mod stock_orders;
 pub mod task_work;
 pub mod tasks;
+mod terms;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
@@ -81,11 +86,13 @@ pub use error::{Error, Result};
 pub mod records {
     pub use crate::crops::{Crop, CropFields, Starter, StationDays};
     pub use cotyl_calendar::IsoWeek;
+    pub use cotyl_growth::learning::Measured;
     pub use cotyl_growth::{CropProfile, GrowingMethod};
     pub use cotyl_store::audit::{AuditEntry, AuditLine};
     pub use cotyl_store::batches::{Batch, BatchEntry, BatchFilter, BatchMovement};
     pub use cotyl_store::claims::Claim;
     pub use cotyl_store::closures::{Closure, ClosureFields, ClosureFilter};
+    pub use cotyl_store::cold_readings::{ColdReading, ColdReadingFilter};
     pub use cotyl_store::container_kinds::{ContainerKind, ContainerKindFields};
     pub use cotyl_store::container_supplies::{ContainerSupply, ContainerSupplyFilter};
     pub use cotyl_store::cooperatives::Cooperative;
@@ -93,8 +100,10 @@ pub mod records {
     pub use cotyl_store::crops::CropFilter;
     pub use cotyl_store::cuts::{Cut, CutCorrection, CutFilter};
     pub use cotyl_store::deliveries::{Delivery, DeliveryCorrection, DeliveryLine};
+    pub use cotyl_store::disputes::{Dispute, DisputeLine};
     pub use cotyl_store::groups::{Group, GroupFields};
     pub use cotyl_store::learning::{Choice, ChoiceFields};
+    pub use cotyl_store::learning_vetoes::{Veto, VetoFields};
     pub use cotyl_store::ledger::{BalanceFilter, Movement, MovementFilter};
     pub use cotyl_store::levels::{LevelReading, ReadyBatch};
     pub use cotyl_store::lots::{Lot, LotFields, LotFilter};
@@ -107,6 +116,7 @@ pub mod records {
     pub use cotyl_store::recalls::{AffectedDelivery, Notice, Recall, RecallEntry};
     pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
+    pub use cotyl_store::reports::{AmendmentRow, ReportSettings};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::source_waters::{SourceWater, SourceWaterFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
@@ -117,6 +127,7 @@ pub mod records {
     pub use cotyl_store::stock_items::{StockItem, StockItemFilter};
     pub use cotyl_store::stock_orders::{StockOrder, StockOrderFilter};
     pub use cotyl_store::tasks::{Moment, Task, TaskFilter, TaskPage};
+    pub use cotyl_store::terms::{Term, TermFields};
     pub use cotyl_store::traces::details::{
         Edge, TracedBatch, TracedCut, TracedDelivery, TracedLot, TracedSowing, TracedStation,
         TracedWork,

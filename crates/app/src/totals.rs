@@ -1,6 +1,6 @@
 //! Weekly totals: what was promised, is expected, was cut and handed over, and where it falls short.
 
-mod books;
+pub(crate) mod books;
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -45,8 +45,10 @@ pub struct Figures {
     pub pledged: i64,
     /// To be cut.
     pub expected: i64,
-    /// Cut.
+    /// Cut, and fit to be handed over.
     pub cut: i64,
+    /// Cut, and fit for nobody: poor cuts, and what was weighed apart.
+    pub waste: i64,
     /// Handed over.
     pub delivered: i64,
     /// Promised and neither handed over nor, in a week that is not over, expected.
@@ -100,23 +102,25 @@ pub struct WeeklyTotals {
 }
 
 impl Figures {
-    fn add(&mut self, other: Figures) {
+    pub(crate) fn add(&mut self, other: Figures) {
         self.pledged += other.pledged;
         self.expected += other.expected;
         self.cut += other.cut;
+        self.waste += other.waste;
         self.delivered += other.delivered;
         self.short += other.short;
     }
 
-    fn put(&mut self, kind: Kind, milligrams: i64) {
+    pub(crate) fn put(&mut self, kind: Kind, milligrams: i64) {
         match kind {
             Kind::Expected => self.expected += milligrams,
             Kind::Cut => self.cut += milligrams,
+            Kind::Waste => self.waste += milligrams,
             Kind::Delivered => self.delivered += milligrams,
         }
     }
 
-    fn shortfall(&self, week_is_over: bool) -> i64 {
+    pub(crate) fn shortfall(&self, week_is_over: bool) -> i64 {
         let coming = if week_is_over { 0 } else { self.expected };
         (self.pledged - self.delivered - coming).max(0)
     }
@@ -172,14 +176,14 @@ fn check(wanted: &TotalsWanted<'_>, now: DateTime<Utc>) -> Result<(IsoWeek, IsoW
 }
 
 /// Names of what lines speak of.
-struct Names {
-    recipients: HashMap<Uuid, String>,
-    groups: HashMap<Uuid, String>,
-    crops: HashMap<Uuid, CropRow>,
+pub(crate) struct Names {
+    pub(crate) recipients: HashMap<Uuid, String>,
+    pub(crate) groups: HashMap<Uuid, String>,
+    pub(crate) crops: HashMap<Uuid, CropRow>,
 }
 
 impl Names {
-    async fn load(tx: &mut Tx) -> Result<Self> {
+    pub(crate) async fn load(tx: &mut Tx) -> Result<Self> {
         let by_id = |rows: Vec<Named>| rows.into_iter().map(|row| (row.id, row.name)).collect();
         Ok(Self {
             recipients: by_id(totals::recipients(tx).await?),
@@ -192,7 +196,7 @@ impl Names {
         })
     }
 
-    fn group_of(&self, produce: Produce) -> Option<Uuid> {
+    pub(crate) fn group_of(&self, produce: Produce) -> Option<Uuid> {
         match produce {
             Produce::Group(group) => Some(group),
             Produce::Crop(crop) => self.crops.get(&crop).map(|crop| crop.crop_group_id),
@@ -266,7 +270,7 @@ impl Shown {
 }
 
 /// The local day where it is earliest, so that a week is over only when it is over at every site.
-async fn earliest_day(
+pub(crate) async fn earliest_day(
     tx: &mut Tx,
     site_id: Option<Uuid>,
     instant: DateTime<Utc>,
@@ -286,7 +290,7 @@ async fn earliest_day(
     Ok(today.unwrap_or(instant.date_naive()))
 }
 
-async fn load_books(
+pub(crate) async fn load_books(
     tx: &mut Tx,
     span: (IsoWeek, IsoWeek),
     as_of: Option<DateTime<Utc>>,
@@ -320,27 +324,26 @@ async fn load_books(
     let produced = |row: totals::Harvest| Produced {
         site_id: row.site_id,
         crop_id: row.crop_id,
+        group_id: row.group_id,
         on: row.on,
         milligrams: row.milligrams,
     };
     for row in totals::expected(tx, wide).await? {
         books.expect(produced(row));
     }
-    let mut weekly: BTreeMap<(IsoWeek, Uuid, Uuid), Produced> = BTreeMap::new();
+    // day by day, so that the days of a month and those of a term add up alike
     for row in totals::cuts(tx, exactly).await? {
-        let week = IsoWeek::of(row.on).map_err(Error::internal)?;
-        weekly
-            .entry((week, row.crop_id, row.site_id))
-            .and_modify(|sum| sum.milligrams += row.milligrams)
-            .or_insert(produced(row));
-    }
-    for sum in weekly.into_values() {
-        books.cut(sum);
+        books.cut(produced(row));
+        books.waste(Produced {
+            milligrams: row.waste_milligrams,
+            ..produced(row)
+        });
     }
     for row in totals::handed_over(tx, exactly).await? {
         let produced = Produced {
             site_id: row.site_id,
             crop_id: row.crop_id,
+            group_id: row.group_id,
             on: row.on,
             milligrams: row.milligrams,
         };
@@ -394,9 +397,10 @@ fn write_up(
     }
     for posting in books.postings() {
         let (whole, part) = lines.entry((posting.week, posting.line)).or_default();
-        whole.put(posting.kind, posting.milligrams);
-        if shown.site_id.is_none_or(|site| site == posting.site_id) {
-            part.put(posting.kind, posting.milligrams);
+        let produced = posting.produced;
+        whole.put(posting.kind, produced.milligrams);
+        if shown.site_id.is_none_or(|site| site == produced.site_id) {
+            part.put(posting.kind, produced.milligrams);
         }
     }
     let mut weeks: Vec<WeekTotals> = Vec::new();

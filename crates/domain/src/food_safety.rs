@@ -14,7 +14,7 @@ pub struct FoodCaution {
 
 const HYGIENE_SOURCE: &str = "themes of 21 CFR 112, subparts D, K and L, from memory";
 const COLD_SOURCE: &str = "US Food and Drug Administration, Program Information Manual: Retail Food Protection, \
-     Recommendations for the Temperature Control of Cut Leafy Greens, 2010";
+     Recommendations for the Temperature Control of Cut Leafy Greens, 7 July 2010 (2009 Food Code)";
 
 /// The warmest at which cut leafy greens are received and held: 5 °C, 41 °F (FDA, 2010).
 pub const WARMEST_HELD: Temperature = Temperature::of_decicelsius(50);
@@ -28,6 +28,12 @@ const HOLD_COLD: FoodCaution = FoodCaution {
 const TOO_WARM: FoodCaution = FoodCaution {
     text: "Handed over above 5 °C (41 °F). Cut leafy greens should have been colder: cool them at once, and let \
         the recipient decide by its own food-safety rules whether they can be used.",
+    source: COLD_SOURCE,
+};
+
+const HELD_TOO_WARM: FoodCaution = FoodCaution {
+    text: "Held above 5 °C (41 °F). Cool it at once, find out how long it was so warm, and go by your own \
+        food-safety rules on whether it can still be handed over.",
     source: COLD_SOURCE,
 };
 
@@ -59,6 +65,17 @@ const HARVEST_HYGIENE: [FoodCaution; 4] = [
 /// Cautions at a cut.
 pub fn at_cut() -> Vec<FoodCaution> {
     let mut cautions = HARVEST_HYGIENE.to_vec();
+    cautions.extend([HOLD_COLD, LOCAL_RULES]);
+    cautions
+}
+
+/// Cautions for cut greens that are held, by the temperature that was read.
+pub fn at_holding(read: Temperature) -> Vec<FoodCaution> {
+    let mut cautions = if read > WARMEST_HELD {
+        vec![HELD_TOO_WARM]
+    } else {
+        Vec::new()
+    };
     cautions.extend([HOLD_COLD, LOCAL_RULES]);
     cautions
 }
@@ -121,5 +138,7 @@ mod tests {
             );
         }
         assert!(!at_delivery(None).contains(&TOO_WARM));
+        assert!(!at_holding(WARMEST_HELD).contains(&HELD_TOO_WARM));
+        assert!(at_holding(Temperature::of_decicelsius(51)).contains(&HELD_TOO_WARM));
     }
 }

@@ -13,7 +13,8 @@ pub enum CutQuality {
     Good,
     /// Fit to be handed over after sorting.
     Fair,
-    /// Hardly or not fit to be handed over; the only quality that may weigh nothing.
+    /// Not fit to be handed over: waste, which goes into no delivery. The only quality that may weigh
+    /// nothing.
     Poor,
 }
 
@@ -66,6 +67,25 @@ impl DeliveryState {
             .into_iter()
             .find(|state| state.as_str() == name)
     }
+}
+
+/// How many times what is expected a cut may weigh before it needs a reason: a slip of the decimal point
+/// is tenfold, a very good harvest is not fivefold (common practice, no source).
+pub const PLAUSIBLE_FACTOR: i64 = 5;
+
+/// The most that a whole cut of a sowing plausibly weighs, waste included, in milligrams: a multiple of
+/// what is expected of all its containers, which is the greatest cut of the crop's profile in each, or
+/// what was planned for the sowing where that is more.
+#[must_use]
+pub fn most_plausible_milligrams(
+    containers: i32,
+    profile_milligrams: i64,
+    planned_milligrams: i64,
+) -> i64 {
+    i64::from(containers)
+        .saturating_mul(profile_milligrams)
+        .max(planned_milligrams)
+        .saturating_mul(PLAUSIBLE_FACTOR)
 }
 
 /// Letters and digits that are not taken for one another in handwriting: no 0 O D Q, 1 I L J, 2 Z,
@@ -122,6 +142,13 @@ mod tests {
                 .iter()
                 .any(|letter| b"0ODQ1ILJ2Z5S6G8BUV".contains(letter))
         );
+    }
+
+    #[test]
+    fn plausible_is_a_multiple_of_the_greater_expectation() {
+        assert_eq!(most_plausible_milligrams(1, 120_000, 0), 600_000);
+        assert_eq!(most_plausible_milligrams(2, 120_000, 400_000), 2_000_000);
+        assert_eq!(most_plausible_milligrams(10_000, i64::MAX, 1), i64::MAX);
     }
 
     #[test]

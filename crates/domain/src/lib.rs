@@ -8,6 +8,7 @@ pub mod harvest;
 pub mod permission;
 pub mod refusal;
 pub mod role;
+pub mod servings;
 pub mod sowing;
 pub mod task;
 pub mod temperature;

@@ -119,6 +119,9 @@ operations! {
     ReadLearning           "read_learning"            Any  Any  No   No;
     ChooseLearning         "choose_learning"          Any  No   No   No;
     DropLearningChoice     "drop_learning_choice"     Any  No   No   No;
+    ListObservations       "list_observations"        Any  Any  No   No;
+    VetoObservation        "veto_observation"         Any  No   No   No;
+    DropVeto               "drop_veto"                Any  No   No   No;
     ListRecipients         "list_recipients"          Any  Any  Any  Recipient;
     ReadRecipient          "read_recipient"           Any  Any  Any  Recipient;
     CreateRecipient        "create_recipient"         Any  No   No   No;
@@ -164,6 +167,8 @@ operations! {
     ReadCut                "read_cut"                 Any  Site Site No;
     RecordCut              "record_cut"               Any  Site Site No;
     CorrectCut             "correct_cut"              Any  Site No   No;
+    ListColdReadings       "list_cold_readings"       Any  Site Site No;
+    RecordColdReading      "record_cold_reading"      Any  Site Site No;
 
     ListDeliveries         "list_deliveries"          Any  Site Site Recipient;
     ReadDelivery           "read_delivery"            Any  Site Site Recipient;
@@ -172,6 +177,8 @@ operations! {
     HandOverDelivery       "hand_over_delivery"       Any  Site Site No;
     ConfirmDelivery        "confirm_delivery"         No   No   No   Recipient;
     CorrectDelivery        "correct_delivery"         Any  Site No   No;
+    DisputeDelivery        "dispute_delivery"         No   No   No   Recipient;
+    AnswerDispute          "answer_dispute"           Any  Site No   No;
     ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;
     ReadTrace              "read_trace"               Any  Site Site Recipient;
 
@@ -183,6 +190,14 @@ operations! {
     AssignRecallNotice     "assign_recall_notice"     Any  No   No   No;
     TellRecallNotice       "tell_recall_notice"       Any  Own  Own  No;
     CloseRecall            "close_recall"             Any  No   No   No;
+    ReadHarvestReport      "read_harvest_report"      Any  Any  Any  Recipient;
+    ReadReportSettings     "read_report_settings"     Any  Any  Any  No;
+    ChangeReportSettings   "change_report_settings"   Any  No   No   No;
+    ListTerms              "list_terms"               Any  Any  Any  No;
+    ReadTerm               "read_term"                Any  Any  Any  No;
+    CreateTerm             "create_term"              Any  No   No   No;
+    ChangeTerm             "change_term"              Any  No   No   No;
+    RetireTerm             "retire_term"              Any  No   No   No;
 
     ListProducts           "list_products"            Any  Any  Any  No;
     ReadProduct            "read_product"             Any  Any  Any  No;

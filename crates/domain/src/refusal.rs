@@ -3,7 +3,7 @@
 use chrono::{DateTime, NaiveDate, Utc};
 use serde::Serialize;
 
-use crate::quantity::Volume;
+use crate::quantity::{Mass, Volume};
 use crate::role::QualificationKind;
 
 /// A field of the input that cannot be accepted.
@@ -138,6 +138,32 @@ pub enum Refusal {
         /// Weight of the cut with its corrections.
         cut_milligrams: i64,
     },
+    /// A cut would weigh far more than its containers can give.
+    #[error(
+        "cut {number} of this sowing would weigh {weighed} with its waste; {containers} containers of which {expected} in all is expected plausibly give at most {most}. If the scale is right, send it again with {how}"
+    )]
+    ImplausibleWeight {
+        /// Which cut.
+        number: i32,
+        /// All its trays with their waste.
+        weighed: Mass,
+        /// Containers of the sowing.
+        containers: i32,
+        /// What is expected of all of them.
+        expected: Mass,
+        /// The bound.
+        most: Mass,
+        /// What makes the weight acceptable.
+        how: &'static str,
+    },
+    /// A poor cut was to be handed over.
+    #[error(
+        "this cut came out poor: it is waste and goes into no delivery; if part of it is good, record that part as a cut of its own"
+    )]
+    PoorCut,
+    /// The recipient says that something else came, and nobody has answered yet.
+    #[error("an earlier dispute of this delivery is open; it must be answered first")]
+    DisputeOpen,
     /// More is wanted than may be taken from a store.
     #[error(
         "{wanted} of {what} are wanted and {}{}",
@@ -259,6 +285,9 @@ impl Refusal {
             Self::PlanOvertaken { .. } => "plan-overtaken",
             Self::PlanBroken { .. } => "plan-broken",
             Self::MoreThanCut { .. } => "more-than-cut",
+            Self::ImplausibleWeight { .. } => "implausible-weight",
+            Self::PoorCut => "poor-cut",
+            Self::DisputeOpen => "dispute-open",
             Self::NotEnoughStock { .. } => "not-enough-stock",
             Self::NameTheLot { .. } => "name-the-lot",
             Self::StoreBelowNothing => "store-below-nothing",

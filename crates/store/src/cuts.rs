@@ -33,6 +33,18 @@ pub struct Cut {
     pub milligrams: i64,
     /// How much of it is in deliveries.
     pub delivered_milligrams: i64,
+    /// The tray with what is in it, where it was weighed so.
+    pub gross_milligrams: Option<i64>,
+    /// The empty tray.
+    pub tare_milligrams: Option<i64>,
+    /// Waste of the same cut as it was first written down; never part of the weight.
+    pub first_waste_milligrams: i64,
+    /// Waste with its corrections.
+    pub waste_milligrams: i64,
+    /// Why a weight past what is plausible is true all the same.
+    pub accepted_because: Option<String>,
+    /// The group that cut it.
+    pub group_id: Option<Uuid>,
     /// `good`, `fair` or `poor`.
     pub quality: String,
     /// What is written on the tray.
@@ -60,6 +72,14 @@ pub struct NewCut<'a> {
     pub cut_on: NaiveDate,
     /// Its weight.
     pub milligrams: i64,
+    /// The tray with what is in it, and the empty tray.
+    pub with_tare: Option<(i64, i64)>,
+    /// Waste of the same cut.
+    pub waste_milligrams: i64,
+    /// Why a weight past what is plausible is true all the same.
+    pub accepted_because: Option<&'a str>,
+    /// The group that cut it.
+    pub group_id: Option<Uuid>,
     /// `good`, `fair` or `poor`.
     pub quality: &'static str,
     /// What is written on the tray.
@@ -79,6 +99,8 @@ pub struct CutCorrection {
     pub id: Uuid,
     /// What is added to the weight; negative when too much was written down.
     pub change_milligrams: i64,
+    /// What is added to the waste.
+    pub waste_change_milligrams: i64,
     /// Why.
     pub reason: String,
     /// Who corrected.
@@ -113,6 +135,19 @@ pub struct SowingToCut {
     pub sown_on: NaiveDate,
 }
 
+/// What a sowing is expected to give, and what one of its cuts weighs so far.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+pub struct Expectation {
+    /// Its containers.
+    pub containers: i32,
+    /// The greatest cut of the crop's profile, for one container.
+    pub profile_milligrams: i64,
+    /// The greatest cut that was planned, for the whole sowing.
+    pub planned_milligrams: i64,
+    /// All trays of the cut with their waste and corrections.
+    pub so_far_milligrams: i64,
+}
+
 /// The days on which one cut of a sowing was taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
 pub struct CutDays {
@@ -140,7 +175,10 @@ macro_rules! cuts_where {
         concat!(
             "select c.id, c.sowing_id, s.site_id, s.station_id, station.name as station_name, s.crop_id, crop.name as crop_name,
                     c.number, c.cut_on, c.milligrams as first_milligrams, b.milligrams, b.delivered_milligrams,
-                    c.quality, c.tray_code, c.member_id, c.task_id, c.recorded_at,
+                    c.gross_milligrams, c.tare_milligrams, c.waste_milligrams as first_waste_milligrams,
+                    c.waste_milligrams + coalesce((select sum(k.waste_change_milligrams) from cut_correction k
+                      where k.cooperative_id = c.cooperative_id and k.cut_id = c.id), 0)::bigint as waste_milligrams,
+                    c.accepted_because, c.group_id, c.quality, c.tray_code, c.member_id, c.task_id, c.recorded_at,
                     1 + (select count(*) from cut_correction k where k.cooperative_id = c.cooperative_id and k.cut_id = c.id)
                       + (select count(*) + count(k.id) from delivery_line l
                            left join delivery_correction k on k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id
@@ -232,8 +270,9 @@ pub async fn list(
 pub async fn insert(tx: &mut Tx, cut: &NewCut<'_>) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, task_id, recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)",
+        "insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, task_id, recorded_at,
+                          gross_milligrams, tare_milligrams, waste_milligrams, accepted_because, group_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
     )
     .bind(cut.id)
     .bind(cooperative_id)
@@ -246,6 +285,11 @@ pub async fn insert(tx: &mut Tx, cut: &NewCut<'_>) -> Result<()> {
     .bind(cut.member_id)
     .bind(cut.task_id)
     .bind(cut.recorded_at)
+    .bind(cut.with_tare.map(|(gross, _)| gross))
+    .bind(cut.with_tare.map(|(_, tare)| tare))
+    .bind(cut.waste_milligrams)
+    .bind(cut.accepted_because)
+    .bind(cut.group_id)
     .execute(tx.connection())
     .await?;
     Ok(())
@@ -273,7 +317,7 @@ pub async fn has_tray_code(tx: &mut Tx, tray_code: &str) -> Result<bool> {
 pub async fn corrections(tx: &mut Tx, cut_id: Uuid) -> Result<Vec<CutCorrection>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select id, change_milligrams, reason, member_id, recorded_at from cut_correction
+        "select id, change_milligrams, waste_change_milligrams, reason, member_id, recorded_at from cut_correction
           where cooperative_id = $1 and cut_id = $2 order by id",
     )
     .bind(cooperative_id)
@@ -293,8 +337,8 @@ pub async fn insert_correction(
 ) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "insert into cut_correction (id, cooperative_id, cut_id, change_milligrams, reason, member_id, recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7)",
+        "insert into cut_correction (id, cooperative_id, cut_id, change_milligrams, reason, member_id, recorded_at, waste_change_milligrams)
+         values ($1, $2, $3, $4, $5, $6, $7, $8)",
     )
     .bind(correction.id)
     .bind(cooperative_id)
@@ -303,6 +347,7 @@ pub async fn insert_correction(
     .bind(&correction.reason)
     .bind(correction.member_id)
     .bind(correction.recorded_at)
+    .bind(correction.waste_change_milligrams)
     .execute(tx.connection())
     .await?;
     Ok(())
@@ -338,6 +383,46 @@ pub async fn days_of_sowing(tx: &mut Tx, sowing_id: Uuid) -> Result<Vec<CutDays>
     .bind(cooperative_id)
     .bind(sowing_id)
     .fetch_all(tx.connection())
+    .await?)
+}
+
+/// What is expected of a sowing, and what its cut of a number weighs so far.
+///
+/// # Errors
+/// Those of the database.
+pub async fn expectation(tx: &mut Tx, sowing_id: Uuid, number: i32) -> Result<Expectation> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select s.containers,
+                coalesce((select max(m::bigint) from jsonb_array_elements_text(crop.profile->'cut_milligrams') m), 0) as profile_milligrams,
+                coalesce((select max(m) from unnest(s.expected_milligrams) m), 0) as planned_milligrams,
+                coalesce((select sum(c.milligrams + c.waste_milligrams + coalesce((
+                            select sum(k.change_milligrams + k.waste_change_milligrams) from cut_correction k
+                             where k.cooperative_id = c.cooperative_id and k.cut_id = c.id), 0))
+                            from cut c where c.cooperative_id = s.cooperative_id and c.sowing_id = s.id and c.number = $3), 0)::bigint
+                  as so_far_milligrams
+           from sowing s join crop on crop.cooperative_id = s.cooperative_id and crop.id = s.crop_id
+          where s.cooperative_id = $1 and s.id = $2",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .bind(number)
+    .fetch_one(tx.connection())
+    .await?)
+}
+
+/// Where a group works: nothing when there is none in use with this id.
+///
+/// # Errors
+/// Those of the database.
+pub async fn group_site(tx: &mut Tx, group_id: Uuid) -> Result<Option<Uuid>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select site_id from member_group where cooperative_id = $1 and id = $2 and retired_at is null for share",
+    )
+    .bind(cooperative_id)
+    .bind(group_id)
+    .fetch_optional(tx.connection())
     .await?)
 }
 

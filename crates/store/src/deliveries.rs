@@ -45,6 +45,8 @@ pub struct Delivery {
     pub remark: String,
     /// Sum of its lines with their corrections.
     pub total_milligrams: i64,
+    /// Whether a dispute of it is not answered.
+    pub is_disputed: bool,
     /// Counts up with every change.
     pub version: i64,
 }
@@ -113,6 +115,8 @@ pub struct DeliveryCorrection {
     pub member_id: Uuid,
     /// When the server heard of it.
     pub recorded_at: DateTime<Utc>,
+    /// The dispute that it answers.
+    pub dispute_id: Option<Uuid>,
 }
 
 /// What is noted when a delivery is handed over.
@@ -143,6 +147,8 @@ pub struct DeliveryFilter {
     pub state: Option<&'static str>,
     /// First and last local day, of hand-over or, before that, of packing.
     pub days: Option<(NaiveDate, NaiveDate)>,
+    /// With a dispute that is not answered, or without.
+    pub disputed: Option<bool>,
 }
 
 /// Whose deliveries are seen: those of some sites and those to some recipients.
@@ -166,7 +172,8 @@ macro_rules! deliveries_where {
                                where l.cooperative_id = d.cooperative_id and l.delivery_id = d.id), 0)
                     + coalesce((select sum(k.change_milligrams)::bigint from delivery_line l
                                   join delivery_correction k on k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id
-                                 where l.cooperative_id = d.cooperative_id and l.delivery_id = d.id), 0) as total_milligrams
+                                 where l.cooperative_id = d.cooperative_id and l.delivery_id = d.id), 0) as total_milligrams,
+                    open_dispute(d.cooperative_id, d.id) as is_disputed
                from delivery d
                join site on site.cooperative_id = d.cooperative_id and site.id = d.site_id
                join recipient r on r.cooperative_id = d.cooperative_id and r.id = d.recipient_id
@@ -219,6 +226,7 @@ pub async fn list(
          and ($4::text is null or d.state = $4)
          and ($5::date is null or coalesce(d.handed_over_on, d.packed_on) between $5 and $6)
          and ($7 or d.site_id = any($8) or d.recipient_id = any($9)) and ($10::uuid is null or d.id > $10)
+         and ($12::boolean is null or open_dispute(d.cooperative_id, d.id) = $12)
          order by d.id limit $11"
     ))
     .bind(cooperative_id)
@@ -232,6 +240,7 @@ pub async fn list(
     .bind(within.recipients)
     .bind(page.after)
     .bind(page.limit)
+    .bind(filter.disputed)
     .fetch_all(tx.connection())
     .await?)
 }
@@ -283,8 +292,8 @@ pub async fn insert_line(tx: &mut Tx, delivery_id: Uuid, line: NewDeliveryLine) 
 pub async fn insert_correction(tx: &mut Tx, correction: &DeliveryCorrection) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "insert into delivery_correction (id, cooperative_id, delivery_line_id, change_milligrams, reason, member_id, recorded_at)
-         values ($1, $2, $3, $4, $5, $6, $7)",
+        "insert into delivery_correction (id, cooperative_id, delivery_line_id, change_milligrams, reason, member_id, recorded_at, dispute_id)
+         values ($1, $2, $3, $4, $5, $6, $7, $8)",
     )
     .bind(correction.id)
     .bind(cooperative_id)
@@ -293,6 +302,7 @@ pub async fn insert_correction(tx: &mut Tx, correction: &DeliveryCorrection) -> 
     .bind(&correction.reason)
     .bind(correction.member_id)
     .bind(correction.recorded_at)
+    .bind(correction.dispute_id)
     .execute(tx.connection())
     .await?;
     Ok(())
@@ -392,7 +402,7 @@ pub async fn lines(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<DeliveryLine>> 
 pub async fn corrections(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<DeliveryCorrection>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select k.id, k.delivery_line_id, k.change_milligrams, k.reason, k.member_id, k.recorded_at
+        "select k.id, k.delivery_line_id, k.change_milligrams, k.reason, k.member_id, k.recorded_at, k.dispute_id
            from delivery_correction k
            join delivery_line l on l.cooperative_id = k.cooperative_id and l.id = k.delivery_line_id
           where l.cooperative_id = $1 and l.delivery_id = $2 order by k.id",

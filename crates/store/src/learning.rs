@@ -10,6 +10,8 @@ use crate::{Result, Tx};
 /// What became of a sowing.
 #[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
 pub struct RecordRow {
+    /// The sowing.
+    pub sowing_id: Uuid,
     /// Its station.
     pub station_id: String,
     /// Its crop.
@@ -26,6 +28,8 @@ pub struct RecordRow {
     pub cut_days: Vec<NaiveDate>,
     /// Weight of each cut with its corrections, by number.
     pub cut_milligrams: Vec<i64>,
+    /// Figures of it that are left out of learning: `days`, `grams`, `survival`.
+    pub vetoed: Vec<String>,
 }
 
 /// Sowings sown on a day or later that were cut, cleared or lost.
@@ -35,7 +39,7 @@ pub struct RecordRow {
 pub async fn records(tx: &mut Tx, since: NaiveDate) -> Result<Vec<RecordRow>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select w.station_id::text as station_id, w.crop_id::text as crop_id, w.containers, w.sown_on, w.state = 'lost' as lost,
+        "select w.id as sowing_id, w.station_id::text as station_id, w.crop_id::text as crop_id, w.containers, w.sown_on, w.state = 'lost' as lost,
                 (select coalesce((select (k.detail->>'sprouted_containers')::integer from sowing_event k
                                    where k.cooperative_id = $1 and k.sowing_id = w.id and k.kind = 'corrected'
                                      and k.detail->>'corrects' = e.id::text and k.detail ? 'sprouted_containers'
@@ -43,7 +47,9 @@ pub async fn records(tx: &mut Tx, since: NaiveDate) -> Result<Vec<RecordRow>> {
                                  (e.detail->>'sprouted_containers')::integer)
                    from sowing_event e
                   where e.cooperative_id = $1 and e.sowing_id = w.id and e.kind = 'sprouted' order by e.id desc limit 1) as sprouted_containers,
-                coalesce(c.days, '{}') as cut_days, coalesce(c.milligrams, '{}') as cut_milligrams
+                coalesce(c.days, '{}') as cut_days, coalesce(c.milligrams, '{}') as cut_milligrams,
+                array(select v.quantity from learning_veto v
+                       where v.cooperative_id = $1 and v.sowing_id = w.id and v.retired_at is null order by v.quantity) as vetoed
            from sowing w
            left join lateral (
                 select array_agg(n.cut_on order by n.number) as days, array_agg(n.milligrams order by n.number) as milligrams

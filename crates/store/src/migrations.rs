@@ -28,6 +28,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(7, "0007_cupboard"),
     step!(8, "0008_solution"),
     step!(9, "0009_cupboard_rest"),
+    step!(10, "0010_pantry"),
     step!(11, "0011_work"),
     step!(13, "0013_trace"),
 ];

@@ -48,10 +48,14 @@ pub struct Harvest {
     pub site_id: Uuid,
     /// The crop.
     pub crop_id: Uuid,
+    /// The group that cut it; of cuts to come none.
+    pub group_id: Option<Uuid>,
     /// The local day.
     pub on: NaiveDate,
     /// Its weight.
     pub milligrams: i64,
+    /// What of it was unfit, over and above the weight.
+    pub waste_milligrams: i64,
 }
 
 /// Produce of one crop in one delivery that was handed over.
@@ -63,6 +67,8 @@ pub struct HandedOver {
     pub recipient_id: Uuid,
     /// The crop.
     pub crop_id: Uuid,
+    /// The group that cut it.
+    pub group_id: Option<Uuid>,
     /// The local day of hand-over.
     pub on: NaiveDate,
     /// Its weight with corrections.
@@ -89,18 +95,31 @@ pub struct CropRow {
     pub crop_group_id: Uuid,
 }
 
-/// Pledges that touch the period.
+/// Pledges that touch the period, with what they said at the instant: their history is kept with who
+/// changed them.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn pledges(tx: &mut Tx, period: Period) -> Result<Vec<PledgeRow>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select p.recipient_id, r.delivery_weekdays, r.keep_days, p.crop_id, p.crop_group_id, p.weekly_milligrams,
-                p.first_monday, p.last_monday, p.retired_at
+        "select p.recipient_id, r.delivery_weekdays, r.keep_days, p.crop_id, p.crop_group_id,
+                w.weekly_milligrams, w.first_monday, w.last_monday, p.retired_at
            from pledge p join recipient r on r.cooperative_id = p.cooperative_id and r.id = p.recipient_id
-          where p.cooperative_id = $1 and p.first_monday <= $3 and p.last_monday + 6 >= $2
-            and ($4::timestamptz is null or p.created_at <= $4)
+           left join lateral (
+                select a.change from audit_entry a
+                 where $4::timestamptz is not null and a.cooperative_id = p.cooperative_id and a.noun_id = p.id
+                   and a.operation in ('create_pledge', 'change_pledge') and a.at <= $4
+                 order by a.at desc, a.id desc limit 1) then_said on true
+          cross join lateral (
+                select coalesce((then_said.change->>'weekly_milligrams')::bigint, p.weekly_milligrams) as weekly_milligrams,
+                       coalesce((then_said.change->>'first_monday')::date, p.first_monday) as first_monday,
+                       coalesce((then_said.change->>'last_monday')::date, p.last_monday) as last_monday) w
+          where p.cooperative_id = $1 and w.first_monday <= $3 and w.last_monday + 6 >= $2
+            and ($4::timestamptz is null or then_said.change is not null
+                 or (p.created_at <= $4 and not exists (
+                       select from audit_entry a
+                        where a.cooperative_id = p.cooperative_id and a.noun_id = p.id and a.operation = 'create_pledge')))
           order by p.id",
     )
     .bind(cooperative_id)
@@ -111,16 +130,25 @@ pub async fn pledges(tx: &mut Tx, period: Period) -> Result<Vec<PledgeRow>> {
     .await?)
 }
 
-/// Cuts that standing sowings are still to give, by planned day.
+/// Cuts that standing sowings are still to give, by the day planned at the instant.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn expected(tx: &mut Tx, period: Period) -> Result<Vec<Harvest>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select s.site_id, s.crop_id, planned.cut_on as on, sum(planned.milligrams)::bigint as milligrams
+        "select s.site_id, s.crop_id, null::uuid as group_id, planned.cut_on as on,
+                sum(planned.milligrams)::bigint as milligrams, 0::bigint as waste_milligrams
            from sowing s
-          cross join lateral unnest(s.planned_cuts, s.expected_milligrams) with ordinality as planned (cut_on, milligrams, number)
+           left join lateral (
+                select e.detail->'planned_cuts'->'from' as days from sowing_event e
+                 where $4::timestamptz is not null and e.cooperative_id = s.cooperative_id and e.sowing_id = s.id
+                   and e.kind = 'moved' and e.recorded_at > $4 and e.detail ? 'planned_cuts'
+                 order by e.id limit 1) before on true
+          cross join lateral unnest(
+                case when before.days is null then s.planned_cuts
+                     else array(select day::date from jsonb_array_elements_text(before.days) with ordinality d (day, n) order by n) end,
+                s.expected_milligrams) with ordinality as planned (cut_on, milligrams, number)
           where s.cooperative_id = $1 and planned.cut_on between $2 and $3
             and not exists (
               select 1 from sowing_event e
@@ -143,22 +171,27 @@ pub async fn expected(tx: &mut Tx, period: Period) -> Result<Vec<Harvest>> {
     .await?)
 }
 
-/// Cuts taken, with their corrections, by local day.
+/// Cuts taken, with their corrections, by local day. Poor ones and what was weighed apart are waste.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn cuts(tx: &mut Tx, period: Period) -> Result<Vec<Harvest>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select s.site_id, s.crop_id, c.cut_on as on, sum(c.milligrams + coalesce((
-                  select sum(k.change_milligrams) from cut_correction k
-                   where k.cooperative_id = c.cooperative_id and k.cut_id = c.id
-                     and ($4::timestamptz is null or k.recorded_at <= $4)), 0))::bigint as milligrams
+        "select s.site_id, s.crop_id, c.group_id, c.cut_on as on,
+                coalesce(sum(c.milligrams + coalesce(k.milligrams, 0)) filter (where c.quality <> 'poor'), 0)::bigint as milligrams,
+                (coalesce(sum(c.milligrams + coalesce(k.milligrams, 0)) filter (where c.quality = 'poor'), 0)
+                 + sum(c.waste_milligrams + coalesce(k.waste_milligrams, 0)))::bigint as waste_milligrams
            from cut c join sowing s on s.cooperative_id = c.cooperative_id and s.id = c.sowing_id
+           left join lateral (
+                select sum(k.change_milligrams) as milligrams, sum(k.waste_change_milligrams) as waste_milligrams
+                  from cut_correction k
+                 where k.cooperative_id = c.cooperative_id and k.cut_id = c.id
+                   and ($4::timestamptz is null or k.recorded_at <= $4)) k on true
           where c.cooperative_id = $1 and c.cut_on between $2 and $3
             and ($4::timestamptz is null or c.recorded_at <= $4)
-          group by s.site_id, s.crop_id, c.cut_on
-          order by c.cut_on, s.crop_id, s.site_id",
+          group by s.site_id, s.crop_id, c.group_id, c.cut_on
+          order by c.cut_on, s.crop_id, s.site_id, c.group_id",
     )
     .bind(cooperative_id)
     .bind(period.first)
@@ -175,7 +208,7 @@ pub async fn cuts(tx: &mut Tx, period: Period) -> Result<Vec<Harvest>> {
 pub async fn handed_over(tx: &mut Tx, period: Period) -> Result<Vec<HandedOver>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select d.site_id, d.recipient_id, s.crop_id, d.handed_over_on as on, sum(l.milligrams + coalesce((
+        "select d.site_id, d.recipient_id, s.crop_id, c.group_id, d.handed_over_on as on, sum(l.milligrams + coalesce((
                   select sum(k.change_milligrams) from delivery_correction k
                    where k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id
                      and ($4::timestamptz is null or k.recorded_at <= $4)), 0))::bigint as milligrams
@@ -185,8 +218,8 @@ pub async fn handed_over(tx: &mut Tx, period: Period) -> Result<Vec<HandedOver>>
            join sowing s on s.cooperative_id = c.cooperative_id and s.id = c.sowing_id
           where d.cooperative_id = $1 and d.handed_over_on between $2 and $3
             and ($4::timestamptz is null or d.hand_over_recorded_at <= $4)
-          group by d.id, d.site_id, d.recipient_id, s.crop_id, d.handed_over_on, d.handed_over_at
-          order by d.handed_over_at, d.id, s.crop_id",
+          group by d.id, d.site_id, d.recipient_id, s.crop_id, c.group_id, d.handed_over_on, d.handed_over_at
+          order by d.handed_over_at, d.id, s.crop_id, c.group_id",
     )
     .bind(cooperative_id)
     .bind(period.first)

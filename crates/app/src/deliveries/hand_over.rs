@@ -12,11 +12,11 @@ use crate::input::Problems;
 use crate::{App, Caller, Error, Result};
 
 /// How late a hand-over may be told.
-const MOST_LATE: TimeDelta = TimeDelta::days(7);
+pub(crate) const MOST_LATE: TimeDelta = TimeDelta::days(7);
 /// How far the clock of a phone may be ahead.
-const MOST_AHEAD: TimeDelta = TimeDelta::minutes(5);
+pub(crate) const MOST_AHEAD: TimeDelta = TimeDelta::minutes(5);
 /// Coldest and warmest that a thermometer in produce can show, in tenths of a degree Celsius.
-const MEASURABLE_DECICELSIUS: std::ops::RangeInclusive<i32> = -500..=600;
+pub(crate) const MEASURABLE_DECICELSIUS: std::ops::RangeInclusive<i32> = -500..=600;
 
 /// What is told about a hand-over.
 #[derive(Debug, Clone)]

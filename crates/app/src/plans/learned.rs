@@ -12,6 +12,7 @@ use cotyl_growth::{Climate, CropProfile, KnownDays, WorkingDay, expected_cuts, f
 use cotyl_store::Tx;
 use cotyl_store::learning::{self, Choice, RecordRow};
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::days::climate;
 use super::season::{Season, SeasonCrop, SeasonError, SeasonSite, SeasonStation};
@@ -264,8 +265,61 @@ fn learned(
     })
 }
 
-/// The record of a sowing; `None` where its crop, station or site is no longer in the season.
+/// The record of a sowing without the figures that a coordinator leaves out.
 fn record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
+    let mut record = whole_record(season, row)?;
+    let vetoed = |quantity: &str| row.vetoed.iter().any(|vetoed| vetoed == quantity);
+    if vetoed("days") {
+        record.days_to_first_cut = None;
+    }
+    if vetoed("grams") {
+        record.grams = None;
+    }
+    if vetoed("survival") {
+        record.containers_stood = None;
+        record.lost = false;
+    }
+    Some(record)
+}
+
+/// What was found of a sowing beside what the profile expected, before anything learned.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Observation {
+    /// The sowing.
+    pub sowing_id: Uuid,
+    /// Its station.
+    pub station_id: String,
+    /// Name of the station.
+    pub station_name: String,
+    /// When it was sown.
+    pub sown_on: NaiveDate,
+    /// Days to the first cut, and grams of the cuts so far; containers that stood.
+    pub record: SowingRecord,
+    /// Figures that are left out of learning.
+    pub vetoed: Vec<String>,
+}
+
+/// Every sowing of a crop from which something is learned, or would be if it were not left out.
+#[must_use]
+pub fn observations(season: &Season, crop_id: &str, rows: &[RecordRow]) -> Vec<Observation> {
+    let of_crop = rows.iter().filter(|row| row.crop_id == crop_id);
+    of_crop
+        .filter_map(|row| {
+            let station = season.stations.iter().find(|s| s.id == row.station_id)?;
+            Some(Observation {
+                sowing_id: row.sowing_id,
+                station_id: station.id.clone(),
+                station_name: station.name.clone(),
+                sown_on: row.sown_on,
+                record: whole_record(season, row)?,
+                vetoed: row.vetoed.clone(),
+            })
+        })
+        .collect()
+}
+
+/// The record of a sowing; `None` where its crop, station or site is no longer in the season.
+fn whole_record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
     let crop = season.crops.iter().find(|crop| crop.id == row.crop_id)?;
     let station = season.stations.iter().find(|s| s.id == row.station_id)?;
     let site = season

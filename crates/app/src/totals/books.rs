@@ -47,12 +47,14 @@ pub struct Promise {
 }
 
 /// Produce of one crop from one site on one local day.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Produced {
     /// The site.
     pub site_id: Uuid,
     /// The crop.
     pub crop_id: Uuid,
+    /// The group that cut it, where that was told.
+    pub group_id: Option<Uuid>,
     /// The day.
     pub on: NaiveDate,
     /// Its weight.
@@ -66,6 +68,8 @@ pub enum Kind {
     Expected,
     /// Cut.
     Cut,
+    /// Cut, and fit for nobody.
+    Waste,
     /// Handed over.
     Delivered,
 }
@@ -77,12 +81,10 @@ pub struct Posting {
     pub week: IsoWeek,
     /// The line.
     pub line: Line,
-    /// The site it came from.
-    pub site_id: Uuid,
     /// What happened.
     pub kind: Kind,
-    /// The weight.
-    pub milligrams: i64,
+    /// The weight, with where it came from.
+    pub produced: Produced,
 }
 
 /// Promises by week, and all that was put to their lines.
@@ -166,6 +168,11 @@ impl Books {
         self.share(Kind::Cut, produced, &weeks);
     }
 
+    /// Produce that came out unfit, in the week of its day. It is for nobody.
+    pub fn waste(&mut self, produced: Produced) {
+        self.share(Kind::Waste, produced, &[]);
+    }
+
     /// Produce handed over to a recipient, in the week of its day. It counts towards the pledge that
     /// names the crop until that is met, then towards the one that names its group; without the latter
     /// all of it stays with the former, without either it stands on a line of its own.
@@ -240,9 +247,11 @@ impl Books {
             self.postings.push(Posting {
                 week,
                 line,
-                site_id: produced.site_id,
                 kind,
-                milligrams,
+                produced: Produced {
+                    milligrams,
+                    ..produced
+                },
             });
         }
     }

@@ -45,6 +45,7 @@ fn produced(crop: u128, on: &str, milligrams: i64) -> Produced {
     Produced {
         site_id: id(30),
         crop_id: id(crop),
+        group_id: None,
         on: day(on),
         milligrams,
     }
@@ -60,7 +61,7 @@ fn shares(books: &Books) -> Vec<(String, Option<u128>, i64)> {
         .iter()
         .map(|p| {
             let recipient = p.line.recipient_id.map(|id| id.as_u128());
-            (p.week.to_string(), recipient, p.milligrams)
+            (p.week.to_string(), recipient, p.produced.milligrams)
         })
         .collect()
 }
@@ -114,7 +115,7 @@ fn delivered_produce_meets_the_crop_first_and_then_the_group() {
     let by_line = |books: &Books| {
         let mut sums: BTreeMap<Produce, i64> = BTreeMap::new();
         for posting in books.postings() {
-            *sums.entry(posting.line.produce).or_default() += posting.milligrams;
+            *sums.entry(posting.line.produce).or_default() += posting.produced.milligrams;
         }
         sums
     };
@@ -186,7 +187,7 @@ proptest! {
     #[test]
     fn nothing_is_lost_or_counted_twice(
         promises in prop::collection::vec(some_promise(), 0..8),
-        events in prop::collection::vec((0..4_u8, LETTUCE..=BASIL, 30..32_u128, 0..90_u64, 0..5_000_000_i64), 0..40),
+        events in prop::collection::vec((0..5_u8, LETTUCE..=BASIL, 30..32_u128, 0..90_u64, 0..5_000_000_i64), 0..40),
     ) {
         let mut books = open(&promises);
         let mut sums: BTreeMap<(Kind, Uuid), i64> = BTreeMap::new();
@@ -194,20 +195,22 @@ proptest! {
             let produced = Produced {
                 site_id: id(site),
                 crop_id: id(crop),
+                group_id: None,
                 on: day("2026-10-01") + chrono::Days::new(days),
                 milligrams,
             };
             let kind = match kind {
                 0 => { books.expect(produced); Kind::Expected }
                 1 => { books.cut(produced); Kind::Cut }
-                recipient => { books.deliver(id(u128::from(recipient) - 1), produced); Kind::Delivered }
+                2 => { books.waste(produced); Kind::Waste }
+                recipient => { books.deliver(id(u128::from(recipient) - 2), produced); Kind::Delivered }
             };
             *sums.entry((kind, produced.site_id)).or_default() += milligrams;
         }
         let mut posted: BTreeMap<(Kind, Uuid), i64> = BTreeMap::new();
         for posting in books.postings() {
-            prop_assert!(posting.milligrams > 0);
-            *posted.entry((posting.kind, posting.site_id)).or_default() += posting.milligrams;
+            prop_assert!(posting.produced.milligrams > 0);
+            *posted.entry((posting.kind, posting.produced.site_id)).or_default() += posting.produced.milligrams;
         }
         sums.retain(|_, milligrams| *milligrams != 0);
         prop_assert_eq!(posted, sums);
