@@ -92,6 +92,18 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "insert into delivery (id, cooperative_id, site_id, recipient_id, packed_on) values ($1, $2, $4, $7, '2026-09-07')",
         ),
         (
+            "dispute_id",
+            "insert into delivery_dispute (id, cooperative_id, delivery_id, reason, member_id, recorded_at) select $1, $2, id, 'Too light', $3, now() from delivery where cooperative_id = $2",
+        ),
+        (
+            "term_id",
+            "insert into term (id, cooperative_id, name, first_day, last_day) values ($1, $2, 'Autumn', '2026-09-07', '2026-12-18')",
+        ),
+        (
+            "veto_id",
+            "insert into learning_veto (id, cooperative_id, sowing_id, quantity, reason, member_id) select $1, $2, id, 'grams', 'Heat', $3 from sowing where cooperative_id = $2",
+        ),
+        (
             "stock_item_id",
             "insert into stock_item (id, cooperative_id, name, category, dimension) values ($1, $2, 'Perlite', 'medium', 'mass')",
         ),

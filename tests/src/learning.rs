@@ -8,7 +8,7 @@ use crate::plans::{read, solved};
 use crate::support::Api;
 
 /// A container that was sown and cut once, so many days after sowing, in a past year.
-async fn record(garden: &Garden, sown_on: &str, days: i32, grams: i64) {
+pub async fn record(garden: &Garden, sown_on: &str, days: i32, grams: i64) {
     let (sowing, cut) = (Uuid::now_v7(), Uuid::now_v7());
     sqlx::query("insert into sowing (id, cooperative_id, site_id, station_id, crop_id, containers, sow_on, free_on, state, sown_on, cleared_on)
                  values ($1, $2, $3, $4, $5, 1, $6::text::date, $6::text::date + $7 + 1, 'cleared', $6::text::date, $6::text::date + $7)")
@@ -22,7 +22,7 @@ async fn record(garden: &Garden, sown_on: &str, days: i32, grams: i64) {
 }
 
 /// Sowings of a spring, all alike.
-async fn spring(garden: &Garden, days: i32, grams: i64) {
+pub async fn spring(garden: &Garden, days: i32, grams: i64) {
     for day in [
         "03-02", "03-09", "03-16", "03-23", "03-30", "04-06", "04-13", "04-20",
     ] {
@@ -30,7 +30,7 @@ async fn spring(garden: &Garden, days: i32, grams: i64) {
     }
 }
 
-fn figure<'a>(learned: &'a Value, quantity: &str) -> &'a Value {
+pub fn figure<'a>(learned: &'a Value, quantity: &str) -> &'a Value {
     let figures = learned["figures"].as_array().unwrap();
     figures
         .iter()
@@ -38,12 +38,12 @@ fn figure<'a>(learned: &'a Value, quantity: &str) -> &'a Value {
         .unwrap()
 }
 
-async fn learned(api: &Api, garden: &Garden) -> Value {
+pub async fn learned(api: &Api, garden: &Garden) -> Value {
     let path = format!("/crops/{}/learning", garden.crop_id);
     api.get(COORDINATOR, &path).await.expect(200).body
 }
 
-fn number(value: &Value) -> f64 {
+pub fn number(value: &Value) -> f64 {
     value.as_f64().unwrap()
 }
 

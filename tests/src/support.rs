@@ -38,6 +38,7 @@ pub struct Reply {
     pub headers: HashMap<String, String>,
     pub body: Value,
     pub text: String,
+    pub bytes: Vec<u8>,
 }
 
 impl Reply {
@@ -127,6 +128,7 @@ impl Api {
             headers,
             body,
             text,
+            bytes: bytes.to_vec(),
         }
     }
 
