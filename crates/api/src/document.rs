@@ -8,12 +8,13 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, batches, closures, cold_readings, container_kinds, container_supplies,
-    crop_groups, crops, cuts, deliveries, disputes, formulations, groups, imports, invitations,
-    learning, learning_vetoes, levels, lots, me, members, movements, outages, password_resets,
-    plans, pledges, products, qualifications, recalls, recipes, recipients, report_settings,
-    reports, sessions, shopping_list, sites, source_waters, sowings, stations, stock_counts,
-    stock_items, stock_orders, tasks, terms, top_ups, totals, traces,
+    audit_entries, batches, closure_warnings, closures, cold_readings, container_kinds,
+    container_supplies, crop_groups, crops, cuts, deliveries, disputes, formulations, groups,
+    imports, invitations, learning, learning_vetoes, levels, lots, me, members, movements, outages,
+    password_resets, plans, pledges, products, qualifications, recalls, recipes, recipients,
+    report_settings, reports, sessions, shopping_list, sites, source_waters, sowings, stations,
+    stock_counts, stock_items, stock_orders, task_rules, tasks, terms, top_ups, totals, traces,
+    work_now,
 };
 
 #[derive(OpenApi)]
@@ -60,6 +61,12 @@ macro_rules! register_operations {
             .service(tasks::claim_task)
             .service(tasks::release_task)
             .service(tasks::finish_task)
+            .service(work_now::read_work_now)
+            .service(closure_warnings::read_closure_warnings)
+            .service(task_rules::list_task_rules)
+            .service(task_rules::read_task_rule)
+            .service(task_rules::change_task_rule)
+            .service(task_rules::reset_task_rule)
             .service(cuts::list_cuts)
             .service(cuts::record_cut)
             .service(cuts::read_cut)

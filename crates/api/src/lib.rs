@@ -5,6 +5,7 @@
 
 pub mod audit_entries;
 pub mod batches;
+pub mod closure_warnings;
 pub mod closures;
 pub mod cold_readings;
 pub mod container_kinds;
@@ -57,12 +58,14 @@ pub mod stations;
 pub mod stock_counts;
 pub mod stock_items;
 pub mod stock_orders;
+pub mod task_rules;
 pub mod tasks;
 pub mod terms;
 pub mod throttle;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
+pub mod work_now;
 
 pub use document::{openapi, operations};
 pub use serve::{ApiSettings, ApiState, api_app};

@@ -208,7 +208,7 @@ impl From<TaskForMember> for TaskEntry {
 ///
 /// # Errors
 /// For a kind that this version does not know.
-fn full(seen: TaskForMember) -> Result<Task, Problem> {
+pub(crate) fn full(seen: TaskForMember) -> Result<Task, Problem> {
     let kind = seen.task.kind().map_err(cotyl_app::Error::from)?;
     let aerated = seen.task.method.as_deref() == Some("aerated");
     Ok(Task {

@@ -134,6 +134,7 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "delivery_dispute_answered_once" => taken("the answer to this dispute"),
         "cold_reading_corrected_once" => taken("the correction of this reading"),
         "cut_tray_code_taken" => taken("this tray code"),
+        "task_rule_once" => taken("a change of this rule"),
         "station_places" => Error::Refused(Refusal::StationFull {
             used: figure("used"),
             places: figure("places"),

@@ -224,6 +224,22 @@ impl Ground {
             .collect())
     }
 
+    /// The day from which a cut of a crop is ready that has been growing since a day: since sowing for
+    /// the first cut, number 0, since the cut before for the others; `None` where that is not foreseen.
+    pub fn ready_on(&self, from: NaiveDate, cut: usize) -> Result<Option<NaiveDate>> {
+        Ok(self.ready_in(&self.season(from)?, from, cut))
+    }
+
+    fn ready_in(&self, season: &Season, from: NaiveDate, cut: usize) -> Option<NaiveDate> {
+        let number = season.number(from);
+        let ready = if cut == 0 {
+            first_cut_day(&self.profile, &season.climate, number, self.known)
+        } else {
+            next_cut_day(&self.profile, &season.climate, number, self.known)
+        };
+        season.day(ready?)
+    }
+
     /// Days of the cuts still to come as things stand: a planned day is kept while the growth rules
     /// agree with it, put off to the day on which the crop is ready, and brought forward when it
     /// would wait too long. `from` is the last cut, or the day from which the crop has been growing;
@@ -241,13 +257,7 @@ impl Ground {
             let Some(&planned) = planned.get(cut) else {
                 break;
             };
-            let number = season.number(from);
-            let ready = if cut == 0 {
-                first_cut_day(&self.profile, &season.climate, number, self.known)
-            } else {
-                next_cut_day(&self.profile, &season.climate, number, self.known)
-            };
-            let day = match ready.and_then(|number| season.day(number)) {
+            let day = match self.ready_in(&season, from, cut) {
                 Some(ready) => {
                     let latest = ready
                         .checked_add_days(Days::new(self.profile.hold_days.into()))

@@ -2,10 +2,11 @@
 //! these is not here.
 
 use chrono::TimeDelta;
+use cotyl_store::jobs::Lane;
 use cotyl_store::{Scope, idempotency, jobs, plans};
 use serde_json::Value;
 
-pub use cotyl_store::jobs::{JobEnd, LeasedJob};
+pub use cotyl_store::jobs::{JobEnd, LeasedJob, SITE_WORK_JOB};
 
 use crate::{App, Result};
 
@@ -17,17 +18,30 @@ pub const ANSWERS_KEPT: TimeDelta = TimeDelta::hours(48);
 const GIVEN_UP: &str = "the work was begun several times and never came to its end";
 
 impl App {
-    /// Takes the next job, if there is one; jobs that were begun too often are given up on the way.
+    /// Takes the next job but a look at a site, if there is one; jobs that were begun too often are
+    /// given up on the way.
     ///
     /// # Errors
     /// Those of the database.
     pub async fn lease_job(&self) -> Result<Option<LeasedJob>> {
+        self.lease_of(Lane::Plans).await
+    }
+
+    /// Takes the next look at a site, if there is one.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn lease_site_work(&self) -> Result<Option<LeasedJob>> {
+        self.lease_of(Lane::SiteWork).await
+    }
+
+    async fn lease_of(&self, lane: Lane) -> Result<Option<LeasedJob>> {
         self.store()
             .write("lease_job", Scope::System, async |tx| {
                 let now = self.clock().now();
                 let given_up = jobs::give_up(tx, GIVEN_UP, now).await?;
                 plans::fail_of_jobs(tx, &given_up, GIVEN_UP).await?;
-                Ok(jobs::lease(tx, self.new_id(), now, now + LEASE).await?)
+                Ok(jobs::lease(tx, lane, self.new_id(), now, now + LEASE).await?)
             })
             .await
     }

@@ -6,6 +6,7 @@ mod audit_log;
 pub mod batches;
 mod caller;
 pub mod chemistry;
+pub mod closure_warnings;
 mod closures;
 pub mod cold_readings;
 mod container_kinds;
@@ -48,23 +49,25 @@ mod report_settings;
 pub mod reports;
 pub mod shopping_list;
 pub mod sign_in;
+pub mod site_work;
 pub mod sites;
 pub mod source_waters;
 pub mod sowing_events;
 pub mod sowing_steps;
-mod sowing_tasks;
 pub mod sowings;
 mod stations;
 pub mod stock;
 pub mod stock_counts;
 pub mod stock_items;
 pub mod stock_orders;
+pub mod task_rules;
 pub mod task_work;
 pub mod tasks;
 mod terms;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
+pub mod work_now;
 
 use std::sync::{Arc, Mutex};
 
@@ -80,6 +83,8 @@ pub use caller::{Caller, Idempotency, Visitor};
 /// The rules of nutrient solutions, for those above this crate.
 pub use cotyl_solution as solution;
 pub use cotyl_store::Page;
+/// The rules of work that comes by itself, for those above this crate.
+pub use cotyl_work as work;
 pub use error::{Error, Result};
 
 /// Records as they are kept, for those above this crate.

@@ -12,7 +12,6 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::growing::Ground;
-use crate::sowing_tasks::{WorkDays, tasks_of};
 use crate::{App, Caller, Error, Result};
 
 /// Something that happened to a sowing. Days are local days of its site.
@@ -235,6 +234,17 @@ impl App {
         Ok(())
     }
 
+    /// Drops what is still to be done for a sowing that is lost or replaced, keeps the cause, and
+    /// ends the claims on it; how many tasks were dropped.
+    pub(crate) async fn drop_sowing_tasks(
+        &self,
+        tx: &mut Tx,
+        sowing_id: Uuid,
+        cause: &str,
+    ) -> Result<u64> {
+        Ok(tasks::drop_of_sowing(tx, sowing_id, cause, self.clock().now()).await?)
+    }
+
     /// Moves what is still to be done to where it belongs now, and the end of the places with it
     /// while the station has room.
     pub(crate) async fn move_sowing(
@@ -250,14 +260,8 @@ impl App {
         let plan: AsPlanned = serde_json::from_value(sowings::as_planned(tx, sowing.id).await?)
             .map_err(Error::internal)?;
         let cuts = cuts_now(tx, &sowing, &plan, ground).await?;
-        let days = WorkDays {
-            sow: sowing.sown_on.unwrap_or(sowing.sow_on),
-            cuts: &cuts,
-        };
-        for task in tasks_of(&sowing, ground, &days)? {
-            tasks::move_to_do(tx, &task).await?;
-        }
         if cuts == sowing.planned_cuts {
+            self.follow_sowing(tx, &sowing, ground).await?;
             return Ok(sowing);
         }
         let mut moved = sowing.clone();
@@ -274,6 +278,7 @@ impl App {
             }
         }
         let moved = sowings::update(tx, &moved).await?;
+        self.follow_sowing(tx, &moved, ground).await?;
         let today = ground.day_of(self.clock().now());
         self.note_sowing_event(tx, caller, &moved, "moved", today, detail)
             .await?;

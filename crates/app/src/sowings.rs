@@ -7,12 +7,14 @@ use cotyl_store::growing;
 use cotyl_store::sowings::{self, Sowing, SowingEvent, SowingFields, SowingFilter, SowingView};
 use cotyl_store::tasks::{self, TaskFilter, TaskPage};
 use cotyl_store::{Page, Tx};
+use cotyl_work::RuleBook;
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::growing::Ground;
 use crate::input::{Problems, require_version};
+use crate::site_work::rule_book;
 use crate::tasks::TaskForMember;
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -80,7 +82,8 @@ impl App {
         self.write_once(operation, caller, async |tx, actor| {
             let ground = ground_by_hand(tx, actor, input).await?;
             let new = self.days_by_hand(&ground, input)?;
-            let sowing = self.add_planned_sowing(tx, caller, &new).await?;
+            let rules = rule_book(tx).await?;
+            let sowing = self.add_planned_sowing(tx, caller, &rules, &new).await?;
             self.audit_sowing(tx, operation, caller, sowing.id, input)
                 .await?;
             self.sowing_detail(tx, actor, sowing.id).await
@@ -266,6 +269,7 @@ impl App {
         &self,
         tx: &mut Tx,
         caller: &Caller,
+        rules: &RuleBook,
         new: &NewSowing,
     ) -> Result<Sowing> {
         let ground = Ground::load(tx, new.station_id, new.crop_id).await?;
@@ -288,7 +292,7 @@ impl App {
         let today = ground.day_of(self.clock().now());
         self.note_sowing_event(tx, caller, &sowing, "planned", today, detail)
             .await?;
-        self.add_sowing_tasks(tx, &sowing, &ground).await?;
+        self.add_sowing_work(tx, &sowing, &ground, rules).await?;
         Ok(sowing)
     }
 

@@ -162,6 +162,12 @@ operations! {
     ClaimTask              "claim_task"               Any  Site Site No;
     ReleaseTask            "release_task"             Any  Site Site No;
     FinishTask             "finish_task"              Any  Site Site No;
+    ReadWorkNow            "read_work_now"            Any  Site Site No;
+    ReadClosureWarnings    "read_closure_warnings"    Any  Site No   No;
+    ListTaskRules          "list_task_rules"          Any  Any  Any  No;
+    ReadTaskRule           "read_task_rule"           Any  Any  Any  No;
+    ChangeTaskRule         "change_task_rule"         Any  No   No   No;
+    ResetTaskRule          "reset_task_rule"          Any  No   No   No;
 
     ListCuts               "list_cuts"                Any  Site Site No;
     ReadCut                "read_cut"                 Any  Site Site No;

@@ -8,4 +8,4 @@ mod solving;
 mod worker;
 
 pub use solving::Ended;
-pub use worker::{Worker, WorkerSettings, run_once};
+pub use worker::{Worker, WorkerSettings, look_once, run_once};

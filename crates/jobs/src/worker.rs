@@ -4,11 +4,12 @@ use std::future::Future;
 use std::time::Duration;
 
 use cotyl_app::jobs::LeasedJob;
-use cotyl_app::{App, Result};
+use cotyl_app::{App, Error, Result};
 use futures::StreamExt;
+use futures::future::join;
 use futures::stream::FuturesUnordered;
 use tokio::sync::watch;
-use tokio::time::{interval, sleep};
+use tokio::time::{MissedTickBehavior, interval, sleep};
 
 use crate::solving::{Ended, work_on};
 
@@ -24,6 +25,8 @@ pub struct WorkerSettings {
     pub beat: Duration,
     /// Pause between tidyings.
     pub tidy: Duration,
+    /// Pause between looks for sites whose day has begun.
+    pub schedule: Duration,
 }
 
 impl Default for WorkerSettings {
@@ -33,6 +36,7 @@ impl Default for WorkerSettings {
             poll: Duration::from_millis(300),
             beat: Duration::from_secs(2),
             tidy: Duration::from_secs(3600),
+            schedule: Duration::from_secs(60),
         }
     }
 }
@@ -50,8 +54,58 @@ impl Worker {
     }
 
     /// Takes jobs until `shutdown` comes; jobs under way then go back into the queue. Plans are
-    /// solved on threads of their own, so this holds up nothing on the thread it runs on.
+    /// solved on threads of their own, so this holds up nothing on the thread it runs on. Looks at
+    /// sites go beside them, and never wait for a plan.
     pub async fn run(&self, shutdown: impl Future<Output = ()>) {
+        let (go_home, going_home) = watch::channel(false);
+        let plans = async {
+            self.run_plans(shutdown).await;
+            // a closed channel tells the same, should nobody be listening any more
+            let _ = go_home.send(true);
+        };
+        join(plans, self.run_site_work(going_home)).await;
+    }
+
+    /// Looks at sites, one after another, and queues those whose day has begun.
+    async fn run_site_work(&self, mut going_home: watch::Receiver<bool>) {
+        let mut schedule = interval(self.settings.schedule);
+        schedule.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut pause = Duration::ZERO;
+        loop {
+            tokio::select! {
+                biased;
+                _ = going_home.wait_for(|home| *home) => return,
+                _ = schedule.tick() => self.queue_due_looks().await,
+                () = sleep(pause) => pause = self.look_at_next_site().await,
+            }
+        }
+    }
+
+    async fn queue_due_looks(&self) {
+        match self.app.queue_due_looks().await {
+            Ok(0) => {}
+            Ok(sites) => tracing::info!(sites, "the work of sites is to be looked at"),
+            Err(error) => tracing::warn!(cause = ?error, "no site is queued for its day"),
+        }
+    }
+
+    /// Looks at the site that waits longest; the pause before the next.
+    async fn look_at_next_site(&self) -> Duration {
+        match self.app.lease_site_work().await {
+            Ok(Some(job)) => {
+                let ended = look_at_site(&self.app, &job).await;
+                tell(&job.id.to_string(), &job.kind, ended);
+                Duration::ZERO
+            }
+            Ok(None) => self.settings.poll,
+            Err(error) => {
+                tracing::warn!(cause = ?error, "no look into the queue");
+                self.settings.poll * 10
+            }
+        }
+    }
+
+    async fn run_plans(&self, shutdown: impl Future<Output = ()>) {
         let (go_home, going_home) = watch::channel(false);
         let mut under_way = FuturesUnordered::new();
         let mut tidying = interval(self.settings.tidy);
@@ -102,6 +156,9 @@ impl Worker {
             Ok(forgotten) => tracing::info!(forgotten, "old answers are forgotten"),
             Err(error) => tracing::warn!(cause = ?error, "old answers are not forgotten"),
         }
+        if let Err(error) = self.app.forget_old_looks().await {
+            tracing::warn!(cause = ?error, "old looks at sites are not forgotten");
+        }
     }
 }
 
@@ -132,4 +189,33 @@ pub async fn run_once(app: &App) -> Result<Option<Ended>> {
     let (_stay, going_home) = watch::channel(false);
     let beat = WorkerSettings::default().beat;
     work_on(app, &job, beat, going_home).await.map(Some)
+}
+
+/// Looks at one site that waits for it, if there is one.
+///
+/// # Errors
+/// Those of the database.
+pub async fn look_once(app: &App) -> Result<Option<Ended>> {
+    let Some(job) = app.lease_site_work().await? else {
+        return Ok(None);
+    };
+    look_at_site(app, &job).await.map(Some)
+}
+
+async fn look_at_site(app: &App, job: &LeasedJob) -> Result<Ended> {
+    let mine = match app.work_on_site(job).await {
+        Ok(mine) => mine,
+        // the database may come back: the lease runs out and the job is taken again
+        Err(error @ (Error::Unavailable(_) | Error::Contended(_))) => return Err(error),
+        Err(error) => {
+            tracing::error!(job = %job.id, cause = ?error, "the work of a site cannot be told");
+            let failure = "what the work of the site follows from cannot be read";
+            app.fail_job(job, failure).await?
+        }
+    };
+    Ok(if mine {
+        Ended::Recorded
+    } else {
+        Ended::LeaseLost
+    })
 }

@@ -25,6 +25,18 @@ pub struct LeasedJob {
     pub cancel_requested: bool,
 }
 
+/// The kind of job that looks at the work of a site.
+pub const SITE_WORK_JOB: &str = "site_work";
+
+/// Which jobs a worker takes: looks at sites are short and wait for nobody, the others may take minutes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Lane {
+    /// Looks at the work of sites.
+    SiteWork,
+    /// Everything else.
+    Plans,
+}
+
 /// How a job ends.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum JobEnd {
@@ -71,13 +83,14 @@ pub async fn insert(
     Ok(())
 }
 
-/// Takes the job that waits longest, or one whose lease ran out, unless it was begun too often;
+/// Takes the job of a lane that waits longest, or one whose lease ran out, unless it was begun too often;
 /// system scope.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn lease(
     tx: &mut Tx,
+    lane: Lane,
     lease_id: Uuid,
     now: DateTime<Utc>,
     until: DateTime<Utc>,
@@ -86,7 +99,7 @@ pub async fn lease(
         "update job set state = 'leased', lease_id = $1, lease_until = $3, attempts = attempts + 1
           where id = (
             select id from job
-             where attempts < most_attempts
+             where attempts < most_attempts and (kind = 'site_work') = $4
                and ((state = 'queued' and run_at <= $2) or (state = 'leased' and lease_until <= $2))
              order by run_at, id
              for update skip locked
@@ -96,6 +109,7 @@ pub async fn lease(
     .bind(lease_id)
     .bind(now)
     .bind(until)
+    .bind(lane == Lane::SiteWork)
     .fetch_optional(tx.connection())
     .await?)
 }
@@ -140,6 +154,20 @@ pub async fn beat(
     .bind(until)
     .bind(progress)
     .fetch_optional(tx.connection())
+    .await?)
+}
+
+/// Whether the lease is still the caller's.
+///
+/// # Errors
+/// Those of the database.
+pub async fn is_held(tx: &mut Tx, id: Uuid, lease_id: Uuid) -> Result<bool> {
+    Ok(sqlx::query_scalar(
+        "select exists (select from job where id = $1 and lease_id = $2 and state = 'leased')",
+    )
+    .bind(id)
+    .bind(lease_id)
+    .fetch_one(tx.connection())
     .await?)
 }
 

@@ -30,6 +30,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(9, "0009_cupboard_rest"),
     step!(10, "0010_pantry"),
     step!(11, "0011_work"),
+    step!(12, "0012_task_rules"),
     step!(13, "0013_trace"),
 ];
 

@@ -13,6 +13,7 @@ use super::compile::{LeftOut, compile};
 use super::request::{get, lock, parse_answer, wrong_state};
 use super::season::{Season, SeasonSowing};
 use super::{ADOPTED_PLAN, changed_inputs, load};
+use crate::site_work::rule_book;
 use crate::sowings::NewSowing;
 use crate::{App, Caller, Error, Result};
 
@@ -118,6 +119,7 @@ impl App {
         }
         let kept: Vec<Uuid> = kept.into_iter().map(parse_id).collect::<Result<_>>()?;
         plans::hand_over_sowings(tx, &kept, plan_id).await?;
+        let rules = rule_book(tx).await?;
         for sowing in new {
             let new = NewSowing {
                 site_id: parse_id(&sowing.site_id)?,
@@ -130,7 +132,7 @@ impl App {
                 planned_cuts: sowing.cuts.iter().map(|cut| cut.day).collect(),
                 expected_milligrams: sowing.cuts.iter().map(|cut| cut.milligrams).collect(),
             };
-            self.add_planned_sowing(tx, caller, &new).await?;
+            self.add_planned_sowing(tx, caller, &rules, &new).await?;
         }
         Ok(())
     }

@@ -37,6 +37,8 @@ pub(crate) struct WaterCourse {
     pub level: Level,
     /// The same with the greatest use that is published, unless readings showed what it is.
     pub cautious: Level,
+    /// The day on which it was filled last.
+    pub filled_on: NaiveDate,
     method: GrowingMethod,
     air_roots: bool,
     microlitres_per_millimetre: Option<i64>,
@@ -51,6 +53,11 @@ impl WaterCourse {
             &cut_days(&self.sowing),
             self.today..until,
         )
+    }
+
+    /// Whether its liquid is still.
+    pub fn is_passive(&self) -> bool {
+        self.method == GrowingMethod::Passive
     }
 
     /// How far it may be filled from a level.
@@ -186,6 +193,11 @@ fn course(
 ) -> Result<WaterCourse> {
     let (vessel, method) = vessel_of(bench);
     let today = ground.day_of(now);
+    let filled_on = poured
+        .iter()
+        .map(|(at, _)| ground.day_of(*at))
+        .max()
+        .unwrap_or(sowing.sown_on);
     let mut last_of_day: BTreeMap<NaiveDate, &LevelReading> = BTreeMap::new();
     for reading in readings {
         last_of_day.insert(ground.day_of(reading.read_at), reading);
@@ -236,6 +248,7 @@ fn course(
     Ok(WaterCourse {
         level,
         cautious,
+        filled_on,
         sowing: sowing.clone(),
         ground,
         vessel,
