@@ -47,6 +47,8 @@ mod served;
 mod shopping_adjuster;
 mod shopping_list;
 mod sign_in;
+mod site_work;
+mod site_work_crash;
 mod sites;
 mod source_waters;
 mod sowing_course;
