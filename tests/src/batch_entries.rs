@@ -548,3 +548,23 @@ async fn earlier_batches_teach_the_next() {
         "{more} after {computed}"
     );
 }
+
+/// Each is judged by what the one before it did, though all were judged at once by what was there before.
+#[actix_web::test]
+async fn doses_at_the_same_moment_are_judged_one_after_the_other() {
+    let mixing = Mixing::begin().await;
+    let read = mixing.ph(7.3).await;
+    let portion = &read.body["next_step"]["amount"];
+    assert_eq!(portion["unit"], "mL");
+    let millilitres = portion["value"].as_str().unwrap();
+    let replies = futures::future::join_all((0..4).map(|_| mixing.pour(millilitres))).await;
+    let mut done = 0;
+    for reply in replies {
+        if reply.status == 201 {
+            done += 1;
+        } else {
+            assert_eq!(reply.expect(409).problem(), "read-first");
+        }
+    }
+    assert_eq!(done, 1);
+}

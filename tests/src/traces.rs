@@ -175,6 +175,10 @@ fn sorted<const N: usize>(expected: [&str; N]) -> Vec<String> {
     expected
 }
 
+fn millilitres(value: &str) -> Value {
+    json!({"value": value, "unit": "mL"})
+}
+
 fn edges<'a>(trace: &'a Value, from: &str, to: &str) -> Vec<&'a Value> {
     let all = trace["edges"].as_array().unwrap();
     let between = |edge: &&Value| edge["from_id"] == from && edge["to_id"] == to;
@@ -272,7 +276,7 @@ async fn from_a_batch_to_what_was_watered_and_from_its_salts() {
         .map(|edge| (edge["basis"].clone(), edge["amount"].clone()))
         .collect();
     assert_eq!(poured.len(), 2);
-    assert!(poured.contains(&(json!("recorded"), litres("14"))));
+    assert!(poured.contains(&(json!("recorded"), millilitres("14000"))));
     assert!(poured.contains(&(json!("same_station"), Value::Null)));
     // only that it stood at the bench is known
     let near = edge(&trace, &season.batch, &season.other_sowing);
@@ -281,7 +285,10 @@ async fn from_a_batch_to_what_was_watered_and_from_its_salts() {
         (&json!("same_station"), &Value::Null)
     );
     let bench = season.garden.station_id.to_string();
-    assert_eq!(edge(&trace, &season.batch, &bench)["amount"], litres("6"));
+    assert_eq!(
+        edge(&trace, &season.batch, &bench)["amount"],
+        millilitres("6000")
+    );
     assert_eq!(ids(&trace, "stations"), [bench.as_str()]);
     // back from it: its four salts
     assert_eq!(trace["lots"].as_array().unwrap().len(), 4);
@@ -396,6 +403,8 @@ async fn corrections_of_cuts_and_deliveries_show() {
     season.correct_delivery(&season.second, "0").await;
     let trace = season.trace(&query).await;
     assert_eq!(ids(&trace, "deliveries"), [season.first.as_str()]);
+    let tray = format!("of=cut&tray_code={}", season.tray_code);
+    season.ask(SECOND_READER, &tray).await.expect(404);
 }
 
 #[actix_web::test]

@@ -322,7 +322,9 @@ pub async fn list_movements(
 /// Draw, move, throw away, or undo
 ///
 /// Volunteers draw; the rest takes a role that receives lots. A store never holds less than nothing, now or at
-/// any time since the movement.
+/// any time since the movement. While a stock-taking that hides the ledger is open at the site, those who might
+/// count there are told that there is not enough without how much there is, and name the lot where an amount would
+/// come from more than one.
 #[utoipa::path(
     tag = "stock", operation_id = "record_movement", request_body = MovementInput,
     responses((status = 201, description = "Recorded", body = Movements), WriteProblems)

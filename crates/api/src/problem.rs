@@ -35,7 +35,7 @@ impl From<FieldProblem> for ProblemField {
 
 /// How far containers may be filled, where more was to be poured in.
 #[derive(Debug, Clone, Serialize, ToSchema)]
-pub struct RefillLimit {
+pub struct PassedRefillLimit {
     /// Liquid in a container now.
     pub level: Volume,
     /// What was to be poured into each.
@@ -50,7 +50,7 @@ pub struct RefillLimit {
     pub source: &'static str,
 }
 
-impl RefillLimit {
+impl PassedRefillLimit {
     fn of(refusal: &Refusal) -> Option<Box<Self>> {
         let Refusal::PastRefillLimit {
             level,
@@ -94,7 +94,7 @@ pub struct Problem {
     /// Of `past-refill-limit`: its figures.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schema(required = false, nullable = false)]
-    pub refill_limit: Option<Box<RefillLimit>>,
+    pub refill_limit: Option<Box<PassedRefillLimit>>,
     #[serde(skip)]
     retry_after_seconds: Option<u32>,
 }
@@ -162,7 +162,7 @@ impl From<Error> for Problem {
                     _ => StatusCode::CONFLICT,
                 };
                 Self {
-                    refill_limit: RefillLimit::of(&refusal),
+                    refill_limit: PassedRefillLimit::of(&refusal),
                     ..Self::new(
                         status,
                         refusal.code(),

@@ -27,6 +27,7 @@ pub struct SuspectInput {
     #[schema(example = "lot")]
     pub of: String,
     /// The record.
+    #[schema(example = "01920000-0000-7000-8000-000000000001")]
     pub id: Option<Uuid>,
     /// Of a cut instead of its id: what is written on the tray.
     pub tray_code: Option<String>,

@@ -39,8 +39,9 @@ pub struct TracedLot {
     pub received_on: NaiveDate,
     /// The last day on which it may be used.
     pub expires_on: Option<NaiveDate>,
-    /// What was drawn of it without saying for which sowing or batch: nothing tells what became of it.
-    pub untied: Amount,
+    /// What was drawn of it without saying for which sowing or batch: nothing tells what became of it. `null` while a
+    /// stock-taking that hides the ledger is open, for those who might count.
+    pub untied: Option<Amount>,
 }
 
 /// A batch of solution in a trace.
@@ -237,7 +238,7 @@ fn lot(lot: records::TracedLot) -> TracedLot {
     let amount = |base_units| Amount::of(dimension(&lot.dimension), base_units);
     TracedLot {
         quantity: amount(lot.quantity),
-        untied: amount(lot.untied),
+        untied: lot.untied.map(amount),
         id: lot.id,
         code: lot.code,
         stock_item_id: lot.stock_item_id,

@@ -174,7 +174,7 @@ impl App {
                 // what was drawn of a lot tells whoever counts it what is left
                 let of_lots = edges.iter_mut().filter(|edge| edge.from_kind == "lot");
                 of_lots.for_each(|edge| edge.quantity = None);
-                lots.iter_mut().for_each(|lot| lot.untied = 0);
+                lots.iter_mut().for_each(|lot| lot.untied = None);
             }
             Ok(Trace {
                 lots,

@@ -333,13 +333,17 @@ pub async fn start(
               where cooperative_id = $1 and id = $2 and $3::text is null"
         }
         "cut" => {
-            "select c.id, c.tray_code as name, array[s.site_id] as sites,
+            concat!(
+                "select c.id, c.tray_code as name, array[s.site_id] as sites,
                     array(select d.recipient_id from delivery_line l
                             join delivery d on d.cooperative_id = l.cooperative_id and d.id = l.delivery_id
-                           where l.cooperative_id = c.cooperative_id and l.cut_id = c.id) as recipients
+                           where l.cooperative_id = c.cooperative_id and l.cut_id = c.id and ",
+                line_weight!(),
+                "        > 0) as recipients
                from cut c join sowing s on s.cooperative_id = c.cooperative_id and s.id = c.sowing_id
               where c.cooperative_id = $1 and ($2::uuid is null or c.id = $2) and ($3::text is null or c.tray_code = $3)
                 and num_nonnulls($2, $3) > 0"
+            )
         }
         _ => {
             "select d.id, r.name || ' ' || d.packed_on as name, array[d.site_id] as sites, array[d.recipient_id] as recipients

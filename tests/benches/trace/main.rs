@@ -266,43 +266,43 @@ fn statements(size: Size) -> Vec<String> {
          insert into recipe (id, cooperative_id, name, lines, ph_least_thousandths, ph_most_thousandths) values (pg_temp.made(12, 1), COOPERATIVE, 'Leafy', '[]', 5600, 6200);
          insert into stock_item (id, cooperative_id, name, category, dimension) values (pg_temp.made(13, 1), COOPERATIVE, 'Medium', 'medium', 'mass')".to_owned(),
         format!("insert into station (id, cooperative_id, site_id, container_kind_id, name, method, places, environment)
-         select pg_temp.made(3, n), COOPERATIVE, pg_temp.made(8, 1), pg_temp.made(9, 1), 'Bench ' || n, 'passive', 1000, '[]' from generate_series(1, {STATIONS}) n"),
+         select pg_temp.made(3, n), COOPERATIVE, pg_temp.made(8, 1), pg_temp.made(9, 1), 'Bench ' || n, 'passive', 1000, '[]' from generate_series(1::bigint, {STATIONS}) n"),
         "insert into member (id, cooperative_id, name, email) select pg_temp.made(5, n), COOPERATIVE, 'Member ' || n, n || '@example.org' from generate_series(1, 10) n;
          insert into recipient (id, cooperative_id, name, kind, delivery_weekdays) select pg_temp.made(14, n), COOPERATIVE, 'Pantry ' || n, 'pantry', '{3}' from generate_series(1, 20) n".to_owned(),
         format!("insert into lot (id, cooperative_id, stock_item_id, code, quantity, received_on)
-         select pg_temp.made(1, n), COOPERATIVE, pg_temp.made(13, 1), 'L' || n, 1000000, (BEGIN)::date from generate_series(1, {lots}) n"),
+         select pg_temp.made(1, n), COOPERATIVE, pg_temp.made(13, 1), 'L' || n, 1000000, (BEGIN)::date from generate_series(1::bigint, {lots}) n"),
         format!("insert into sowing (id, cooperative_id, site_id, station_id, crop_id, containers, sow_on, free_on, state, sown_on, cleared_on)
          select pg_temp.made(4, n), COOPERATIVE, pg_temp.made(8, 1), pg_temp.made(3, 1 + n % {STATIONS}), pg_temp.made(11, 1), 4, d, d + 60, 'cleared', d, d + 60
-           from generate_series(1, {sowings}) n cross join lateral (select (BEGIN)::date + (n * 1000 / {sowings})::integer as d) days"),
+           from generate_series(1::bigint, {sowings}) n cross join lateral (select (BEGIN)::date + (n * 1000 / {sowings})::integer as d) days"),
         "insert into sowing_event (id, cooperative_id, sowing_id, kind, happened_on, recorded_at, member_id)
          select gen_random_uuid(), COOPERATIVE, id, 'sown', sown_on, sown_on + interval '15 hours', pg_temp.made(5, 1 + (row_number() over (order by id)) % 10)
            from sowing where cooperative_id = COOPERATIVE".to_owned(),
         format!("insert into batch (id, cooperative_id, site_id, recipe_id, code, microlitres, state, plan, begun_at, begun_by)
          select pg_temp.made(2, n), COOPERATIVE, pg_temp.made(8, 1), pg_temp.made(12, 1), 'S' || n, 100000000, 'used_up', '{{}}',
-                BEGIN + n * interval '1000 days' / {batches}, pg_temp.made(5, 1 + n % 10) from generate_series(1, {batches}) n"),
+                BEGIN + n * interval '1000 days' / {batches}, pg_temp.made(5, 1 + n % 10) from generate_series(1::bigint, {batches}) n"),
         // four of five for sowings
         format!("insert into movement (id, cooperative_id, lot_id, kind, from_place, from_site_id, to_place, quantity, happened_at, recorded_at, member_id, sowing_id)
          select gen_random_uuid(), COOPERATIVE, pg_temp.made(1, 1 + k * {kinds} + (n - 1) * {kinds} / {sowings}), 'issue', 'store', pg_temp.made(8, 1), 'in_use', 100, t, t, pg_temp.made(5, 1 + n % 10), pg_temp.made(4, n)
-           from generate_series(1, {sowings}) n cross join generate_series(0, 3) k cross join lateral (select BEGIN + n * interval '1000 days' / {sowings} as t) at"),
+           from generate_series(1::bigint, {sowings}) n cross join generate_series(0, 3) k cross join lateral (select BEGIN + n * interval '1000 days' / {sowings} as t) at"),
         // one of ten for batches
         format!("insert into movement (id, cooperative_id, lot_id, kind, from_place, from_site_id, to_place, quantity, happened_at, recorded_at, member_id, batch_id)
          select gen_random_uuid(), COOPERATIVE, pg_temp.made(1, 1 + (k * {lots} / 5 + (n - 1) * {lots} / {batches}) % {lots}), 'issue', 'store', pg_temp.made(8, 1), 'in_use', 100, t, t, pg_temp.made(5, 1 + n % 10), pg_temp.made(2, n)
-           from generate_series(1, {batches}) n cross join generate_series(0, 4) k cross join lateral (select BEGIN + n * interval '1000 days' / {batches} as t) at"),
+           from generate_series(1::bigint, {batches}) n cross join generate_series(0, 4) k cross join lateral (select BEGIN + n * interval '1000 days' / {batches} as t) at"),
         // and the rest for nothing that is told
         format!("insert into movement (id, cooperative_id, lot_id, kind, from_place, from_site_id, to_place, quantity, happened_at, recorded_at, member_id)
          select gen_random_uuid(), COOPERATIVE, pg_temp.made(1, 1 + n % {lots}), 'issue', 'store', pg_temp.made(8, 1), 'in_use', 100, t, t, pg_temp.made(5, 1 + n % 10)
-           from generate_series(1, {movements} - 4 * {sowings} - 5 * {batches}) n cross join lateral (select BEGIN + n * interval '1 minute' as t) at"),
+           from generate_series(1::bigint, {movements} - 4 * {sowings} - 5 * {batches}) n cross join lateral (select BEGIN + n * interval '1 minute' as t) at"),
         format!("insert into batch_entry (id, cooperative_id, batch_id, kind, happened_at, recorded_at, member_id, microlitres, sowing_id)
          select gen_random_uuid(), COOPERATIVE, pg_temp.made(2, 1 + (n - 1) * {batches} / {sowings}), 'use', t, t, pg_temp.made(5, 1 + n % 10), 10000000, pg_temp.made(4, n)
-           from generate_series(1, {sowings}) n cross join lateral (select BEGIN + n * interval '1000 days' / {sowings} as t) at"),
+           from generate_series(1::bigint, {sowings}) n cross join lateral (select BEGIN + n * interval '1000 days' / {sowings} as t) at"),
         format!("insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, recorded_at)
          select pg_temp.made(6, n), COOPERATIVE, pg_temp.made(4, 1 + (n - 1) / 2), 1 + n % 2, (t + interval '40 days')::date, 400000, 'good', 'T' || n, pg_temp.made(5, 1 + n % 10), t + interval '40 days'
-           from generate_series(1, {cuts}) n cross join lateral (select BEGIN + n * interval '1000 days' / {cuts} as t) at"),
+           from generate_series(1::bigint, {cuts}) n cross join lateral (select BEGIN + n * interval '1000 days' / {cuts} as t) at"),
         format!("insert into delivery (id, cooperative_id, site_id, recipient_id, state, packed_on, handed_over_on, handed_over_at, hand_over_recorded_at, handed_over_by, received_by)
          select pg_temp.made(7, n), COOPERATIVE, pg_temp.made(8, 1), pg_temp.made(14, 1 + n % 20), 'handed_over', t::date, t::date, t, t, pg_temp.made(5, 1 + n % 10), 'Somebody'
-           from generate_series(1, {deliveries}) n cross join lateral (select BEGIN + interval '41 days' + n * interval '1000 days' / {deliveries} as t) at"),
+           from generate_series(1::bigint, {deliveries}) n cross join lateral (select BEGIN + interval '41 days' + n * interval '1000 days' / {deliveries} as t) at"),
         format!("insert into delivery_line (id, cooperative_id, delivery_id, cut_id, milligrams, recorded_at)
-         select gen_random_uuid(), COOPERATIVE, pg_temp.made(7, 1 + (n - 1) / 4), pg_temp.made(6, n), 400000, BEGIN + interval '41 days' from generate_series(1, {cuts}) n"),
+         select gen_random_uuid(), COOPERATIVE, pg_temp.made(7, 1 + (n - 1) / 4), pg_temp.made(6, n), 400000, BEGIN + interval '41 days' from generate_series(1::bigint, {cuts}) n"),
     ]
     .into()
 }

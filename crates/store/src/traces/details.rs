@@ -45,7 +45,7 @@ pub struct TracedLot {
     /// The last day on which it may be used.
     pub expires_on: Option<NaiveDate>,
     /// Base units drawn without saying for what: a trace does not know what became of it.
-    pub untied: i64,
+    pub untied: Option<i64>,
 }
 
 /// A batch.
