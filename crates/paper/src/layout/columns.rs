@@ -138,20 +138,20 @@ fn spans(table: &Table, faces: &Typefaces, size: f32, width: f32) -> (Vec<Span>,
         .sum();
     // text that is longer than its room is broken; none takes more than it needs
     let share = ((width - numbers) / texts).clamp(0.05, 1.0);
+    // room to spare goes to all columns alike, so that tables are as wide as the page
+    let spare = (width - numbers - texts * share).max(0.0) / table.columns.len().max(1) as f32;
     let mut left = 0.0;
     let spans = table
         .columns
         .iter()
         .zip(natural)
         .map(|(column, natural)| {
-            let room = if column.is_number {
-                natural + gap
-            } else {
-                (natural + gap) * share
-            };
+            let share = if column.is_number { 1.0 } else { share };
+            let room = (natural + gap) * share + spare;
+            let before = if column.is_number { spare } else { 0.0 };
             let span = Span {
-                left,
-                width: room - gap,
+                left: left + before,
+                width: room - gap - before,
                 is_number: column.is_number,
             };
             left += room;
