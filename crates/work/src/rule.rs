@@ -316,7 +316,21 @@ impl RuleChange {
     pub fn faults(&self, key: RuleKey) -> Vec<Fault> {
         let rule = default_rule(key);
         let mut faults = Vec::new();
-        let mut within = |pointer, given: Option<i64>, least: i64, most: i64| {
+        let whole = |given: Option<u32>| given.map(i64::from);
+        for (pointer, given, least, most) in [
+            ("/offset_days", self.offset_days.map(i64::from), -30, 60),
+            ("/repeat_days", whole(self.repeat_days), 1, 365),
+            ("/fixed_minutes", whole(self.fixed_minutes), 0, 600),
+            (
+                "/tenths_per_container",
+                whole(self.tenths_per_container),
+                0,
+                6000,
+            ),
+            ("/people", whole(self.people), 1, 20),
+            ("/missed_after_days", whole(self.missed_after_days), 0, 60),
+            ("/mark_permille", whole(self.mark_permille), 100, 900),
+        ] {
             if given.is_some_and(|given| !(least..=most).contains(&given)) {
                 faults.push(Fault {
                     pointer,
@@ -324,29 +338,7 @@ impl RuleChange {
                     detail: format!("must be {least} to {most}"),
                 });
             }
-        };
-        within("/offset_days", self.offset_days.map(i64::from), -30, 60);
-        within("/repeat_days", self.repeat_days.map(i64::from), 1, 365);
-        within("/fixed_minutes", self.fixed_minutes.map(i64::from), 0, 600);
-        within(
-            "/tenths_per_container",
-            self.tenths_per_container.map(i64::from),
-            0,
-            6000,
-        );
-        within("/people", self.people.map(i64::from), 1, 20);
-        within(
-            "/missed_after_days",
-            self.missed_after_days.map(i64::from),
-            0,
-            60,
-        );
-        within(
-            "/mark_permille",
-            self.mark_permille.map(i64::from),
-            100,
-            900,
-        );
+        }
         let mut refuse = |refused: bool, pointer, code, detail: &str| {
             if refused {
                 faults.push(Fault {

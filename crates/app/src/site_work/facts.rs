@@ -7,7 +7,7 @@ use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc, Weekday};
 use cotyl_calendar::{Closure, OpeningHours, PeriodText, SiteCalendar, SiteZone};
 use cotyl_domain::sowing::SowingState;
 use cotyl_growth::CropProfile;
-use cotyl_store::site_work::{self, WorkRecipient, WorkSite, WorkSowing};
+use cotyl_store::site_work::{self, WorkRecipient, WorkSite, WorkSowing, WorkStation};
 use cotyl_store::sowings::Sowing;
 use cotyl_store::{Tx, levels};
 use cotyl_work::{
@@ -82,43 +82,16 @@ pub(crate) async fn load(
     }
     let rows = site_work::sowings(tx, site_id, None, now).await?;
     let stations = site_work::stations(tx, site_id).await?;
-    let sowings = sowings_of(tx, &rows, &liquids).await?;
-    let since = now - LOOKED_BACK;
-    let readings = site_work::readings(tx, site_id, since).await?;
-    let mut measured: HashMap<Uuid, NaiveDate> = HashMap::new();
-    for reading in &readings {
-        measured.insert(reading.station_id, zone.today(reading.measured_at));
-    }
-    let fill: HashMap<Uuid, i64> = stations
-        .iter()
-        .map(|station| (station.id, station.fill_microlitres))
-        .collect();
-    let counted = site_work::counted_at(tx, site_id).await?;
+    let readings = readings_of(tx, site_id, zone, now).await?;
     let mixing = site_work::batches_mixing(tx, site_id).await?;
-    let ready = levels::ready_batches(tx, site_id).await?;
+    let counted = site_work::counted_at(tx, site_id).await?;
+    let finished = site_work::finished(tx, site_id, now - LOOKED_BACK).await?;
     let facts = SiteFacts {
         site_id,
         today,
-        sowings,
-        stations: stations
-            .iter()
-            .map(|station| StationFacts {
-                id: station.id,
-                aerated: station.method == "aerated",
-                measured_on: measured.get(&station.id).copied(),
-            })
-            .collect(),
-        readings: readings
-            .iter()
-            .map(|reading| ReadingFacts {
-                id: reading.id,
-                station_id: reading.station_id,
-                sowing_id: reading.sowing_id,
-                read_on: zone.today(reading.measured_at),
-                ph: reading.ph_hundredths.map(|ph| ph * 10),
-                ec: reading.microsiemens_per_centimetre,
-            })
-            .collect(),
+        sowings: sowings_of(tx, &rows, &liquids).await?,
+        stations: stations_of(&stations, &readings),
+        readings,
         batches: mixing
             .iter()
             .map(|(id, begun_at, _)| BatchFacts {
@@ -127,21 +100,19 @@ pub(crate) async fn load(
             })
             .collect(),
         solution: SolutionFacts {
-            left_microlitres: ready
+            left_microlitres: levels::ready_batches(tx, site_id)
+                .await?
                 .iter()
                 .map(|batch| batch.left_microlitres)
                 .chain(mixing.iter().map(|(_, _, microlitres)| *microlitres))
                 .sum(),
-            needs: fillings(&rows, &fill, today),
+            needs: fillings(&rows, &stations, today),
         },
         stock: counted.map(|at| StockFacts {
             counted_on: zone.today(at),
         }),
         recipients: recipients_of(tx, site_id, today).await?,
-        finished: site_work::finished(tx, site_id, since)
-            .await?
-            .into_iter()
-            .collect(),
+        finished: finished.into_iter().collect(),
         calendar,
     };
     let water = SiteWater {
@@ -149,6 +120,42 @@ pub(crate) async fn load(
         mark_permille,
     };
     Ok(Some((facts, water)))
+}
+
+async fn readings_of(
+    tx: &mut Tx,
+    site_id: Uuid,
+    zone: SiteZone,
+    now: DateTime<Utc>,
+) -> Result<Vec<ReadingFacts>> {
+    let rows = site_work::readings(tx, site_id, now - LOOKED_BACK).await?;
+    Ok(rows
+        .iter()
+        .map(|reading| ReadingFacts {
+            id: reading.id,
+            station_id: reading.station_id,
+            sowing_id: reading.sowing_id,
+            read_on: zone.today(reading.measured_at),
+            ph: reading.ph_hundredths.map(|ph| ph * 10),
+            ec: reading.microsiemens_per_centimetre,
+        })
+        .collect())
+}
+
+/// Stations with the day on which each was measured last; readings are in the order of their taking.
+fn stations_of(stations: &[WorkStation], readings: &[ReadingFacts]) -> Vec<StationFacts> {
+    let measured: HashMap<Uuid, NaiveDate> = readings
+        .iter()
+        .map(|reading| (reading.station_id, reading.read_on))
+        .collect();
+    stations
+        .iter()
+        .map(|station| StationFacts {
+            id: station.id,
+            aerated: station.method == "aerated",
+            measured_on: measured.get(&station.id).copied(),
+        })
+        .collect()
 }
 
 /// Sowings with the growth of their crops, each crop at a station read once.
@@ -323,9 +330,13 @@ fn liquid_of(
 /// What the sowings to come take to be filled.
 fn fillings(
     rows: &[WorkSowing],
-    fill: &HashMap<Uuid, i64>,
+    stations: &[WorkStation],
     today: NaiveDate,
 ) -> Vec<(NaiveDate, i64)> {
+    let fill: HashMap<Uuid, i64> = stations
+        .iter()
+        .map(|station| (station.id, station.fill_microlitres))
+        .collect();
     let mut needs: Vec<(NaiveDate, i64)> = rows
         .iter()
         .filter(|row| row.state == SowingState::Planned.as_str())

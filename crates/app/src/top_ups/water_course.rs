@@ -193,11 +193,7 @@ fn course(
 ) -> Result<WaterCourse> {
     let (vessel, method) = vessel_of(bench);
     let today = ground.day_of(now);
-    let filled_on = poured
-        .iter()
-        .map(|(at, _)| ground.day_of(*at))
-        .max()
-        .unwrap_or(sowing.sown_on);
+    let filled_on = poured.iter().map(|(at, _)| ground.day_of(*at)).max();
     let mut last_of_day: BTreeMap<NaiveDate, &LevelReading> = BTreeMap::new();
     for reading in readings {
         last_of_day.insert(ground.day_of(reading.read_at), reading);
@@ -226,14 +222,8 @@ fn course(
         &cut_days(sowing),
         sown_on..today.max(sown_on),
     )?;
-    let latest = readings.iter().rev();
-    let measured = latest.clone().find_map(|reading| {
-        let depth = i64::from(reading.depth_millimetres?);
-        (reading.microlitres > 0).then(|| reading.microlitres / depth)
-    });
-    let seen = latest
-        .clone()
-        .find_map(|reading| Some((reading.air_roots?, reading.read_at)));
+    let mut latest = readings.iter().rev();
+    let seen = latest.find_map(|reading| Some((reading.air_roots?, reading.read_at)));
     let air_roots = match seen {
         Some((true, _)) => true,
         Some((false, at)) if now - at <= TimeDelta::days(NO_AIR_ROOTS_DAYS) => false,
@@ -248,14 +238,22 @@ fn course(
     Ok(WaterCourse {
         level,
         cautious,
-        filled_on,
+        filled_on: filled_on.unwrap_or(sowing.sown_on),
         sowing: sowing.clone(),
         ground,
         vessel,
         today,
         method,
         air_roots,
-        microlitres_per_millimetre: measured,
+        microlitres_per_millimetre: slice_of(readings),
+    })
+}
+
+/// What a millimetre of liquid holds, by the last reading of which the depth was measured.
+fn slice_of(readings: &[&LevelReading]) -> Option<i64> {
+    readings.iter().rev().find_map(|reading| {
+        let depth = i64::from(reading.depth_millimetres?);
+        (reading.microlitres > 0).then(|| reading.microlitres / depth)
     })
 }
 
