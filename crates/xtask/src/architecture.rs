@@ -6,8 +6,8 @@ use crate::run;
 use crate::source::{self, Function};
 
 /// Crates that decide and nothing else: no clock, no network, no database.
-const CORES: [&str; 7] = [
-    "domain", "calendar", "growth", "planner", "solution", "stock", "work",
+const CORES: [&str; 8] = [
+    "domain", "calendar", "growth", "planner", "rota", "solution", "stock", "work",
 ];
 
 /// Packages a core may not pull in, by the beginning of their names.
