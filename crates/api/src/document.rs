@@ -8,13 +8,14 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    audit_entries, batches, closure_warnings, closures, cold_readings, container_kinds,
-    container_supplies, crop_groups, crops, cuts, deliveries, disputes, formulations, groups,
-    imports, invitations, learning, learning_vetoes, levels, lots, me, members, movements, outages,
-    password_resets, plans, pledges, products, qualifications, recalls, recipes, recipients,
-    report_settings, reports, sessions, shopping_list, sites, source_waters, sowings, stations,
-    stock_counts, stock_items, stock_orders, task_rules, tasks, terms, top_ups, totals, traces,
-    work_now,
+    assignments, audit_entries, availability, batches, closure_warnings, closures, cold_readings,
+    completion, container_kinds, container_supplies, crop_groups, crops, cuts, deliveries,
+    disputes, formulations, groups, holds, imports, invitations, learning, learning_vetoes, levels,
+    lots, me, members, movements, outages, password_resets, plans, pledges, products,
+    qualifications, readings, recalls, recipes, recipients, report_settings, reports, sessions,
+    shopping_list, sites, source_waters, sowings, stations, stock_counts, stock_items,
+    stock_orders, task_rules, tasks, terms, top_ups, totals, traces, work_now, work_reports,
+    work_settings,
 };
 
 #[derive(OpenApi)]
@@ -60,13 +61,28 @@ macro_rules! register_operations {
             .service(tasks::read_task)
             .service(tasks::claim_task)
             .service(tasks::release_task)
-            .service(tasks::finish_task)
             .service(work_now::read_work_now)
             .service(closure_warnings::read_closure_warnings)
             .service(task_rules::list_task_rules)
             .service(task_rules::read_task_rule)
             .service(task_rules::change_task_rule)
             .service(task_rules::reset_task_rule)
+            .service(completion::finish_task)
+            .service(holds::begin_task)
+            .service(holds::offer_task)
+            .service(holds::answer_task_offer)
+            .service(assignments::suggest_assignments)
+            .service(assignments::assign_tasks)
+            .service(assignments::read_fair_share)
+            .service(availability::read_availability)
+            .service(availability::change_availability)
+            .service(work_settings::read_work_settings)
+            .service(work_settings::change_work_settings)
+            .service(work_reports::list_work_reports)
+            .service(work_reports::read_work_report)
+            .service(work_reports::settle_work_report)
+            .service(readings::list_readings)
+            .service(readings::record_reading)
             .service(cuts::list_cuts)
             .service(cuts::record_cut)
             .service(cuts::read_cut)

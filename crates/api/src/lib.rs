@@ -3,11 +3,14 @@
 //! Handlers are thin: read the request, call one use case, write the answer. Only `problem.rs` turns
 //! errors of the application into HTTP.
 
+pub mod assignments;
 pub mod audit_entries;
+pub mod availability;
 pub mod batches;
 pub mod closure_warnings;
 pub mod closures;
 pub mod cold_readings;
+pub mod completion;
 pub mod container_kinds;
 pub mod container_supplies;
 pub mod crop_groups;
@@ -22,6 +25,7 @@ pub mod formulations;
 pub mod groups;
 pub mod handling;
 pub mod health;
+pub mod holds;
 pub mod imports;
 mod instant;
 pub mod invitations;
@@ -40,6 +44,7 @@ pub mod pledges;
 pub mod problem;
 pub mod products;
 pub mod qualifications;
+pub mod readings;
 pub mod recalls;
 pub mod recipes;
 pub mod recipients;
@@ -66,6 +71,8 @@ pub mod top_ups;
 pub mod totals;
 pub mod traces;
 pub mod work_now;
+pub mod work_reports;
+pub mod work_settings;
 
 pub use document::{openapi, operations};
 pub use serve::{ApiSettings, ApiState, api_app};

@@ -6,18 +6,20 @@ use base64::Engine;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use chrono::{DateTime, FixedOffset, NaiveDate, Utc};
 use cotyl_app::records::{self, Moment, TaskFilter, TaskPage};
-use cotyl_app::task_work::Completion;
 use cotyl_app::tasks::TaskForMember;
+use cotyl_app::work_reports::containers_of;
 use cotyl_domain::guidance;
 use cotyl_domain::task::{TaskKind, TaskState};
 use serde::{Deserialize, Serialize};
+use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::extract::{Signed, SignedBody, page};
+use crate::extract::{Signed, page};
 use crate::problem::{Problem, ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed_by, record};
 use crate::serve::ApiState;
+use crate::work_reports::WorkReport;
 
 /// When a task can be worked on: from the first opening to the last closing of a day.
 #[derive(Debug, Serialize, ToSchema)]
@@ -55,6 +57,23 @@ pub struct HeldPlace {
     pub name: Option<String>,
     /// Since when; shown likewise.
     pub claimed_at: Option<DateTime<Utc>>,
+    /// When they said that they are at it; shown likewise.
+    pub begun_at: Option<DateTime<Utc>>,
+    /// Who gave them the task; shown likewise, `null` where they took it themselves.
+    pub assigned_by: Option<AssignedBy>,
+    /// Whom they offer it to; shown likewise.
+    pub offered_to: Option<Uuid>,
+    /// Whether it is offered to the member who asks.
+    pub offered_to_me: bool,
+}
+
+/// Who gave a task to its holder.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct AssignedBy {
+    /// The member.
+    pub member_id: Uuid,
+    /// Their name.
+    pub name: String,
 }
 
 /// Why a task cannot be claimed.
@@ -139,6 +158,12 @@ pub struct Task {
     /// What, where, when, who.
     #[serde(flatten)]
     pub task: TaskEntry,
+    /// What was done, as told at the end.
+    pub outcome: Option<Value>,
+    /// Parts of it that were done already.
+    pub parts: Vec<WorkReport>,
+    /// Containers that are left to be done after them.
+    pub containers_left: Option<i32>,
     /// How it is done, one step a line.
     pub steps: Vec<&'static str>,
     /// What to mind. Product labels and local rules come first.
@@ -188,6 +213,14 @@ impl From<TaskForMember> for TaskEntry {
                     mine: holder.member_id == seen.member_id,
                     member_id: shown(holder.member_id).then_some(holder.member_id),
                     claimed_at: shown(holder.member_id).then_some(holder.claimed_at),
+                    begun_at: holder.begun_at.filter(|_| shown(holder.member_id)),
+                    assigned_by: holder
+                        .assigned_by
+                        .zip(holder.assigned_by_name)
+                        .filter(|_| shown(holder.member_id))
+                        .map(|(member_id, name)| AssignedBy { member_id, name }),
+                    offered_to: holder.offered_to.filter(|_| shown(holder.member_id)),
+                    offered_to_me: holder.offered_to == Some(seen.member_id),
                     name: shown(holder.member_id).then_some(holder.name),
                 })
                 .collect(),
@@ -211,7 +244,16 @@ impl From<TaskForMember> for TaskEntry {
 pub(crate) fn full(seen: TaskForMember) -> Result<Task, Problem> {
     let kind = seen.task.kind().map_err(cotyl_app::Error::from)?;
     let aerated = seen.task.method.as_deref() == Some("aerated");
+    let done: i32 = seen.parts.iter().map(containers_of).sum();
+    let to_do = matches!(seen.task.state.as_str(), "open" | "held");
     Ok(Task {
+        outcome: seen.task.outcome.clone(),
+        containers_left: seen
+            .task
+            .containers
+            .filter(|_| to_do)
+            .map(|containers| (containers - done).max(0)),
+        parts: seen.parts.iter().cloned().map(WorkReport::from).collect(),
         task: seen.into(),
         steps: guidance::steps(kind).to_vec(),
         cautions: guidance::cautions(kind, aerated),
@@ -231,6 +273,10 @@ pub struct Claim {
     pub place: i32,
     /// Since when.
     pub claimed_at: DateTime<Utc>,
+    /// When the holder said that they are at it.
+    pub begun_at: Option<DateTime<Utc>>,
+    /// Who gave them the task; `null` where they took it themselves.
+    pub assigned_by: Option<Uuid>,
 }
 
 impl From<records::Claim> for Claim {
@@ -241,20 +287,10 @@ impl From<records::Claim> for Claim {
             member_id: claim.member_id,
             place: claim.place,
             claimed_at: claim.claimed_at,
+            begun_at: claim.begun_at,
+            assigned_by: claim.assigned_by,
         }
     }
-}
-
-/// What was done.
-#[derive(Debug, Deserialize, ToSchema)]
-pub struct CompletionInput {
-    /// When, by the clock of the one who did it: within the last 7 days; now when left out.
-    #[schema(example = "2026-09-07T12:00:00Z")]
-    pub done_at: Option<DateTime<Utc>>,
-    /// Containers really sown; for sowing, when they differ from what was planned.
-    pub containers: Option<i32>,
-    /// Containers in which seedlings stand; needed for the check of germination.
-    pub sprouted_containers: Option<i32>,
 }
 
 /// Which tasks are listed.
@@ -280,6 +316,9 @@ pub struct TasksQuery {
     /// Only those that the member who asks holds.
     #[serde(default)]
     pub mine: bool,
+    /// Only those that are offered to the member who asks.
+    #[serde(default)]
+    pub offered: bool,
 }
 
 /// A name from a list of names.
@@ -368,7 +407,7 @@ pub async fn list_tasks(
     };
     let tasks = state
         .app
-        .list_tasks(&caller, &filter, query.mine, task_page)
+        .list_tasks(&caller, &filter, query.mine, query.offered, task_page)
         .await?;
     Ok(listed_by(
         &request,
@@ -425,29 +464,4 @@ pub async fn release_task(
 ) -> Answer {
     state.app.release_task(&caller, *task_id).await?;
     Ok(HttpResponse::NoContent().finish())
-}
-
-/// Say that a task is done
-///
-/// Takes its sowing on. A cut is weighed first: its weights are recorded as cuts.
-#[utoipa::path(
-    tag = "tasks", operation_id = "finish_task", request_body = CompletionInput,
-    responses((status = 200, description = "Done", body = Task), WriteProblems)
-)]
-#[post("/tasks/{task_id}/completion")]
-pub async fn finish_task(
-    state: Data<ApiState>,
-    task_id: Path<Uuid>,
-    signed: SignedBody<CompletionInput>,
-) -> Answer {
-    let completion = Completion {
-        done_at: signed.body.done_at,
-        containers: signed.body.containers,
-        sprouted_containers: signed.body.sprouted_containers,
-    };
-    let seen = state
-        .app
-        .finish_task(&signed.caller, *task_id, &completion)
-        .await?;
-    Ok(record(seen.task.version, &full(seen)?))
 }

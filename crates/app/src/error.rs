@@ -145,6 +145,10 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         }),
         "delivery_line_of_poor_cut" => Error::Refused(Refusal::PoorCut),
         "delivery_dispute_open_once" => Error::Refused(Refusal::DisputeOpen),
+        "claims_held_at_once" => Error::Refused(Refusal::ClaimLimit {
+            who: "this member".into(),
+            most: figure("most"),
+        }),
         "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
         "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
         "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
@@ -216,6 +220,7 @@ fn of_solution(constraint: &str) -> Option<Error> {
         "batch_recipe" => unknown("/recipe_id", "recipe"),
         "batch_source_water" => unknown("/source_water_id", "source water"),
         "batch_entry_product" => unknown("/product_id", "product"),
+        "reading_corrected_once" => taken("the correction of this reading"),
         "batch_entry_station" => unknown("/station_id", "station"),
         "batch_entry_sowing" => unknown("/sowing_id", "sowing"),
         _ => return None,

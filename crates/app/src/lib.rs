@@ -2,13 +2,18 @@
 //!
 //! Knows no HTTP. A use case is a method of [`App`], one file each; simple nouns keep their five in one.
 
+pub mod assignments;
 mod audit_log;
+pub mod availability;
 pub mod batches;
+mod calendars;
 mod caller;
 pub mod chemistry;
+mod claim_rules;
 pub mod closure_warnings;
 mod closures;
 pub mod cold_readings;
+pub mod completion;
 mod container_kinds;
 pub mod container_supplies;
 mod crop_groups;
@@ -16,6 +21,7 @@ pub mod crops;
 pub mod cuts;
 pub mod deliveries;
 mod error;
+pub mod fair_share;
 pub mod found;
 mod groups;
 mod growing;
@@ -41,12 +47,14 @@ pub mod plans;
 mod pledges;
 pub mod products;
 mod qualifications;
+pub mod readings;
 pub mod recalls;
 pub mod recipes;
 mod recipients;
 mod references;
 mod report_settings;
 pub mod reports;
+pub mod rota;
 pub mod shopping_list;
 pub mod sign_in;
 pub mod site_work;
@@ -60,6 +68,7 @@ pub mod stock;
 pub mod stock_counts;
 pub mod stock_items;
 pub mod stock_orders;
+pub mod task_holds;
 pub mod task_rules;
 pub mod task_work;
 pub mod tasks;
@@ -67,7 +76,10 @@ mod terms;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
+mod work_effects;
 pub mod work_now;
+pub mod work_reports;
+mod work_settings;
 
 use std::sync::{Arc, Mutex};
 
@@ -118,6 +130,7 @@ pub mod records {
     pub use cotyl_store::pledges::{Pledge, PledgeFields, PledgeFilter};
     pub use cotyl_store::products::{Product, ProductFields};
     pub use cotyl_store::qualifications::{Qualification, QualificationFields};
+    pub use cotyl_store::readings::{Reading, ReadingFilter};
     pub use cotyl_store::recalls::{AffectedDelivery, Notice, Recall, RecallEntry};
     pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
@@ -137,6 +150,8 @@ pub mod records {
         Edge, TracedBatch, TracedCut, TracedDelivery, TracedLot, TracedSowing, TracedStation,
         TracedWork,
     };
+    pub use cotyl_store::work_reports::{WorkReport, WorkReportFilter};
+    pub use cotyl_store::work_settings::WorkSettings;
 }
 
 /// The application: a database, a clock, keys and settings.

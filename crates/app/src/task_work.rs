@@ -1,36 +1,28 @@
 //! Taking a task, giving it back, saying that it is done.
 
-use chrono::{DateTime, TimeDelta, Utc};
-use cotyl_calendar::SiteZone;
-use cotyl_domain::sowing::SowingState;
-use cotyl_domain::task::{TaskKind, TaskState, may_claim};
-use cotyl_domain::{Operation, Refusal};
+use chrono::{DateTime, Utc};
+use cotyl_domain::task::{TaskState, may_claim};
+use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_store::claims::{self, Claim};
-use cotyl_store::tasks::{self, Done, Task};
-use cotyl_store::{Tx, sowings};
-use serde::Serialize;
-use serde_json::json;
+use cotyl_store::tasks::{self, Task};
+use cotyl_store::work_reports::{self, WorkReport};
+use cotyl_store::{Tx, holds, rota, sowings};
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use crate::input::Problems;
-use crate::sowing_steps::SowingStep;
+use crate::claim_rules::{Whose, require_room};
+use crate::completion::{self, Completion};
+use crate::task_holds::{lapse, require_to_do, settle_state};
 use crate::tasks::{TaskForMember, claimable, leads, within_reach};
 use crate::{App, Caller, Changed, Error, Result};
 
-/// How long ago work may have been done that is reported now: a phone may have been offline.
-const MOST_DAYS_BACK: TimeDelta = TimeDelta::days(7);
-/// How far the clock of a phone may be ahead.
-const MOST_AHEAD: TimeDelta = TimeDelta::minutes(5);
-
-/// What was done.
-#[derive(Debug, Clone, Default, Serialize)]
-pub struct Completion {
-    /// When, by the clock of the one who did it; now when left out.
-    pub done_at: Option<DateTime<Utc>>,
-    /// Containers really sown, for sowing.
-    pub containers: Option<i32>,
-    /// Containers in which seedlings stand, for the check of germination.
-    pub sprouted_containers: Option<i32>,
+/// What came of a report that work was done.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub enum Finished {
+    /// It counts: the task as it is now.
+    Counted(Box<TaskForMember>),
+    /// Something stands against it: it is kept, and a lead sees and settles it.
+    Kept(Box<WorkReport>),
 }
 
 impl App {
@@ -41,21 +33,17 @@ impl App {
     /// [`Refusal::WrongState`].
     pub async fn claim_task(&self, caller: &Caller, id: Uuid) -> Result<Claim> {
         self.write_once(Operation::ClaimTask, caller, async |tx, actor| {
+            // the member first: what they hold is counted while nobody adds to it
+            rota::hold_members(tx, &[actor.member_id]).await?;
             let task = tasks::lock(tx, id).await?;
-            let task = within_reach(actor, Operation::ClaimTask, task)?;
-            let place = may_claim(&claimable(&task)?, actor)?;
-            let claim = claims::insert(
-                tx,
-                self.new_id(),
-                id,
-                actor.member_id,
-                place,
-                self.clock().now(),
-            )
-            .await?;
-            if task.holders.len() + 1 == usize::try_from(task.people).unwrap_or(usize::MAX) {
-                tasks::set_state(tx, id, TaskState::Held).await?;
-            }
+            let mut task = within_reach(actor, Operation::ClaimTask, task)?;
+            let now = self.clock().now();
+            lapse(tx, &mut task, now).await?;
+            let place = may_claim(&claimable(&task)?, actor)
+                .map_err(|refusal| with_names(refusal, actor, &task))?;
+            require_room(tx, &Whose::own(actor.member_id), &task, now).await?;
+            let claim = claims::insert(tx, self.new_id(), id, actor.member_id, place, now).await?;
+            settle_state(tx, id).await?;
             self.audit_task(tx, Operation::ClaimTask, caller, id, &claim)
                 .await?;
             Ok(claim)
@@ -70,7 +58,8 @@ impl App {
     pub async fn release_task(&self, caller: &Caller, id: Uuid) -> Result<()> {
         self.write(Operation::ReleaseTask, caller, async |tx, actor| {
             let task = tasks::lock(tx, id).await?;
-            within_reach(actor, Operation::ReleaseTask, task)?;
+            let mut task = within_reach(actor, Operation::ReleaseTask, task)?;
+            lapse(tx, &mut task, self.clock().now()).await?;
             let claim = claims::release(tx, id, actor.member_id, self.clock().now())
                 .await?
                 .ok_or(Refusal::NotYours)?;
@@ -81,138 +70,187 @@ impl App {
         .await
     }
 
-    /// Says that a task is done; its sowing goes one step on.
+    /// Says that a task is done, or a part of it; its sowing goes one step on.
+    ///
+    /// A report with its own id or time may come late, from a phone that was offline: what stands against
+    /// it then does not lose it. It is kept for a lead to settle, and the answer says so. Sent again, it
+    /// has one effect.
     ///
     /// # Errors
     /// [`Refusal::NotYours`] for members who neither hold it nor lead the site,
-    /// [`Refusal::WrongState`] when it is no longer to be done or, for a cut, not weighed yet.
+    /// [`Refusal::WrongState`] when it is no longer to be done or, for a cut, not weighed yet; neither for
+    /// a report that is kept. [`Error::Invalid`] for what does not belong to the work.
     pub async fn finish_task(
         &self,
         caller: &Caller,
         id: Uuid,
         completion: &Completion,
-    ) -> Result<TaskForMember> {
-        self.write_once(Operation::FinishTask, caller, async |tx, actor| {
-            let seen = tasks::get(tx, id).await?;
-            let seen = within_reach(actor, Operation::FinishTask, seen)?;
-            // the sowing first: every writer of both takes them in this order
-            if let Some(sowing_id) = seen.sowing_id {
-                sowings::lock(tx, sowing_id).await?;
+    ) -> Result<Finished> {
+        let operation = Operation::FinishTask;
+        let counted = self
+            .write_once(operation, caller, async |tx, actor| {
+                self.count_work(tx, actor, caller, id, completion).await
+            })
+            .await;
+        match counted {
+            Err(Error::Refused(refusal))
+                if completion.comes_late() && refusal != Refusal::KeyReused =>
+            {
+                self.write_once(operation, caller, async |tx, actor| {
+                    self.keep_work(tx, actor, caller, id, completion, &refusal)
+                        .await
+                })
+                .await
             }
-            let task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
-            let held = task.holders.iter().any(|h| h.member_id == actor.member_id);
-            require_to_do(&task)?;
-            if !held && !leads(actor, task.site_id) {
-                return Err(Refusal::NotYours.into());
-            }
-            let done_at = self.check_completion(&task, completion)?;
-            self.record_work(tx, caller, &task, completion, done_at)
-                .await?;
-            self.audit_task(tx, Operation::FinishTask, caller, id, completion)
-                .await?;
-            let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-            self.task_for(actor, task)
-        })
-        .await
+            other => other,
+        }
     }
 
-    fn check_completion(&self, task: &Task, completion: &Completion) -> Result<DateTime<Utc>> {
-        let now = self.clock().now();
-        let done_at = completion.done_at.unwrap_or(now);
-        let kind = task.kind()?;
-        let mut problems = Problems::new();
-        problems.require(
-            done_at >= now - MOST_DAYS_BACK && done_at <= now + MOST_AHEAD,
-            "/done_at",
-            "range",
-            "must be within the last 7 days and not in the future",
-        );
-        match completion.containers {
-            Some(_) if kind != TaskKind::Sow => {
-                problems.add("/containers", "unexpected", "belongs to sowing only");
-            }
-            Some(containers) => problems.within("/containers", containers.into(), 1, 10_000),
-            None => {}
-        }
-        match completion.sprouted_containers {
-            Some(_) if kind != TaskKind::CheckGermination => {
-                let detail = "belongs to the check of germination only";
-                problems.add("/sprouted_containers", "unexpected", detail);
-            }
-            Some(count) => {
-                let most = task.containers.unwrap_or(0).into();
-                problems.within("/sprouted_containers", count.into(), 0, most);
-            }
-            None if kind == TaskKind::CheckGermination => {
-                let detail = "count the containers in which seedlings stand";
-                problems.add("/sprouted_containers", "missing", detail);
-            }
-            None => {}
-        }
-        problems.finish()?;
-        Ok(done_at)
-    }
-
-    /// Takes the sowing on by what was done, which marks the task done with it.
-    async fn record_work(
+    /// Does what the report says, all or nothing.
+    async fn count_work(
         &self,
         tx: &mut Tx,
+        actor: &Actor,
         caller: &Caller,
-        task: &Task,
+        id: Uuid,
         completion: &Completion,
-        done_at: DateTime<Utc>,
-    ) -> Result<()> {
+    ) -> Result<Finished> {
+        let operation = Operation::FinishTask;
+        let seen = tasks::get(tx, id).await?;
+        let seen = within_reach(actor, operation, seen)?;
+        // the sowing first: every writer of both takes them in this order
+        if let Some(sowing_id) = seen.sowing_id {
+            sowings::lock(tx, sowing_id).await?;
+        }
+        let mut task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
+        if let Some(before) = reported(tx, actor, &task, completion).await? {
+            return self.as_before(tx, actor, before).await;
+        }
         let now = self.clock().now();
-        let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
-        let on = zone.today(done_at.min(now));
-        let done = Done {
-            kind: task.kind()?,
-            cut_number: task.cut_number,
-            done_at,
-            recorded_at: now,
-            member_id: caller.member_id,
-        };
-        let Some(sowing_id) = task.sowing_id else {
-            return Ok(tasks::finish(tx, task.id, done).await?);
-        };
-        let sowing = sowings::lock(tx, sowing_id)
-            .await?
-            .ok_or(Error::NotFound("sowing"))?;
-        let step = match done.kind {
-            TaskKind::Sow => {
-                if let Some(containers) = completion.containers {
-                    self.set_containers(tx, &sowing, containers).await?;
-                }
-                Some(SowingStep::Sown { on })
-            }
-            TaskKind::CheckGermination if completion.sprouted_containers == Some(0) => {
-                let detail = json!({"sprouted_containers": 0});
-                self.note_sowing_event(tx, caller, &sowing, "noted", on, detail)
-                    .await?;
-                None
-            }
-            TaskKind::CheckGermination => Some(SowingStep::Sprouted {
-                on,
-                count: completion.sprouted_containers,
-            }),
-            TaskKind::Cut => {
-                let number = task.cut_number;
-                let weighed = tasks::weighed_on(tx, sowing_id, number).await?;
-                let on = weighed.ok_or_else(not_weighed)?;
-                if sowing.state.0 != SowingState::Cutting {
-                    let step = SowingStep::Cut { on, number };
-                    self.advance_sowing(tx, caller, sowing.id, step).await?;
-                }
-                None
-            }
-            TaskKind::ClearAndClean => Some(SowingStep::Cleared { on }),
-            _ => None,
-        };
-        if let Some(step) = step {
-            self.step_sowing(tx, caller, sowing_id, &step, done_at)
+        let done_at = completion::check(&task, completion, now)?;
+        lapse(tx, &mut task, now).await?;
+        self.require_may_finish(tx, actor, &mut task, done_at)
+            .await?;
+        let mut told = completion.clone();
+        if completion.partial {
+            self.record_part(tx, caller, actor, &task, &mut told, done_at)
+                .await?;
+        } else {
+            self.record_work(tx, caller, actor, &task, &mut told, done_at)
                 .await?;
         }
-        Ok(tasks::finish(tx, task.id, done).await?)
+        let report = self.report(&task, actor, completion, done_at, &told)?;
+        work_reports::insert(tx, &report).await?;
+        if !completion.partial {
+            work_reports::set_outcome(tx, id, &report.outcome).await?;
+        }
+        self.audit_task(tx, operation, caller, id, &report).await?;
+        let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
+        let seen = self.task_with_parts(tx, actor, task).await?;
+        Ok(Finished::Counted(Box::new(seen)))
+    }
+
+    /// The task is to be done, or was missed though the work was done in its window; and the member holds
+    /// it, held it until it came free unbegun, or leads the site.
+    async fn require_may_finish(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        task: &mut Task,
+        done_at: DateTime<Utc>,
+    ) -> Result<()> {
+        let missed = task.state()? == TaskState::Missed;
+        if missed {
+            let last = task.missed_after.unwrap_or(task.due_at).max(task.due_at);
+            if done_at < task.opens_at || done_at > last {
+                return require_to_do(task, "finished");
+            }
+        } else {
+            require_to_do(task, "finished")?;
+        }
+        let holds = task.holders.iter().any(|h| h.member_id == actor.member_id);
+        let held = if missed {
+            work_reports::ever_held(tx, task.id, actor.member_id).await?
+        } else {
+            holds || holds::lapsed_last(tx, task.id, actor.member_id).await?
+        };
+        if !holds && !held && !leads(actor, task.site_id) {
+            return Err(Refusal::NotYours.into());
+        }
+        if missed {
+            work_reports::reopen_missed(tx, task.id).await?;
+            *task = tasks::get(tx, task.id)
+                .await?
+                .ok_or(Error::NotFound("task"))?;
+        }
+        Ok(())
+    }
+
+    /// Keeps a report that something stands against.
+    async fn keep_work(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        id: Uuid,
+        completion: &Completion,
+        refusal: &Refusal,
+    ) -> Result<Finished> {
+        let operation = Operation::FinishTask;
+        let task = tasks::lock(tx, id).await?;
+        let task = within_reach(actor, operation, task)?;
+        if let Some(before) = reported(tx, actor, &task, completion).await? {
+            return self.as_before(tx, actor, before).await;
+        }
+        let done_at = completion::check(&task, completion, self.clock().now())?;
+        let report = WorkReport {
+            state: "waiting".into(),
+            conflict: Some(refusal.code().into()),
+            conflict_detail: Some(in_words(&task, refusal)),
+            ..self.report(&task, actor, completion, done_at, completion)?
+        };
+        work_reports::insert(tx, &report).await?;
+        self.audit_task(tx, operation, caller, id, &report).await?;
+        Ok(Finished::Kept(Box::new(report)))
+    }
+
+    /// The answer to a report that came before.
+    async fn as_before(&self, tx: &mut Tx, actor: &Actor, before: WorkReport) -> Result<Finished> {
+        if before.state != "counted" {
+            return Ok(Finished::Kept(Box::new(before)));
+        }
+        let task = tasks::get(tx, before.task_id)
+            .await?
+            .ok_or(Error::NotFound("task"))?;
+        let seen = self.task_with_parts(tx, actor, task).await?;
+        Ok(Finished::Counted(Box::new(seen)))
+    }
+
+    fn report(
+        &self,
+        task: &Task,
+        actor: &Actor,
+        completion: &Completion,
+        done_at: DateTime<Utc>,
+        told: &Completion,
+    ) -> Result<WorkReport> {
+        Ok(WorkReport {
+            id: completion.id.unwrap_or_else(|| self.new_id()),
+            site_id: task.site_id,
+            task_id: task.id,
+            member_id: actor.member_id,
+            done_at,
+            recorded_at: self.clock().now(),
+            whole: !completion.partial,
+            outcome: serde_json::to_value(told).map_err(Error::internal)?,
+            state: "counted".into(),
+            conflict: None,
+            conflict_detail: None,
+            settled_by: None,
+            settled_at: None,
+            reason: None,
+            version: 1,
+        })
     }
 
     async fn audit_task(
@@ -228,23 +266,51 @@ impl App {
     }
 }
 
-fn require_to_do(task: &Task) -> Result<()> {
-    if matches!(task.state()?, TaskState::Open | TaskState::Held) {
-        return Ok(());
+/// The same report, if it came before: by its id, or by member, task and time.
+async fn reported(
+    tx: &mut Tx,
+    actor: &Actor,
+    task: &Task,
+    completion: &Completion,
+) -> Result<Option<WorkReport>> {
+    if let Some(id) = completion.id {
+        let before = work_reports::get(tx, id).await?;
+        return match before {
+            Some(before) if (before.task_id, before.member_id) != (task.id, actor.member_id) => {
+                let detail = "another report has this id; make a new one";
+                Err(Error::field("/id", "taken", detail))
+            }
+            before => Ok(before),
+        };
     }
-    Err(Refusal::WrongState {
-        what: "the task".into(),
-        state: task.state.clone(),
-        step: "finished".into(),
+    match completion.done_at {
+        Some(done_at) => Ok(work_reports::same(tx, task.id, actor.member_id, done_at).await?),
+        None => Ok(None),
     }
-    .into())
 }
 
-fn not_weighed() -> Error {
-    Refusal::WrongState {
-        what: "the cut".into(),
-        state: "not weighed yet (record its weight first)".into(),
-        step: "finished".into(),
+/// What stands against a report, for the one who did the work.
+fn in_words(task: &Task, refusal: &Refusal) -> String {
+    let happened = match (task.state.as_str(), &task.cause) {
+        ("done", _) => "it was reported done already".to_owned(),
+        ("dropped", Some(cause)) => format!("it was dropped: {cause}"),
+        ("dropped", None) => "it was dropped".to_owned(),
+        ("missed", _) => "it counts as missed, and the work was done outside its time".to_owned(),
+        _ => refusal.to_string(),
+    };
+    format!("{happened}. Your report is kept, and a lead of the site decides what becomes of it")
+}
+
+/// Who holds a task, where the member may know it.
+fn with_names(refusal: Refusal, actor: &Actor, task: &Task) -> Refusal {
+    match refusal {
+        Refusal::TaskHeld if leads(actor, task.site_id) => Refusal::TaskHeldBy {
+            names: task
+                .holders
+                .iter()
+                .map(|holder| holder.name.clone())
+                .collect(),
+        },
+        other => other,
     }
-    .into()
 }

@@ -4,7 +4,9 @@ use chrono::{DateTime, FixedOffset};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::task::{Claimable, TaskState, may_claim};
 use cotyl_domain::{Actor, Operation, Role};
+use cotyl_store::Tx;
 use cotyl_store::tasks::{self, Task, TaskFilter, TaskPage};
+use cotyl_store::work_reports::{self, WorkReport};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -27,6 +29,9 @@ pub struct TaskForMember {
     pub names_shown: bool,
     /// The member for whom it is.
     pub member_id: Uuid,
+    /// Parts of it that were done already; only where one task is read.
+    #[serde(default)]
+    pub parts: Vec<WorkReport>,
 }
 
 /// Why a task cannot be claimed by the member who asks.
@@ -48,6 +53,7 @@ impl App {
         caller: &Caller,
         filter: &TaskFilter,
         mine: bool,
+        offered: bool,
         page: TaskPage,
     ) -> Result<Vec<TaskForMember>> {
         self.read(Operation::ListTasks, caller, async |tx, actor| {
@@ -61,6 +67,8 @@ impl App {
                     .clone()
                     .or(Some(vec![TaskState::Open, TaskState::Held])),
                 held_by: mine.then_some(actor.member_id),
+                offered_to: offered.then_some(actor.member_id),
+                seen_at: Some(self.clock().now()),
                 ..filter.clone()
             };
             let tasks = tasks::list(tx, &filter, page).await?;
@@ -79,13 +87,15 @@ impl App {
     pub async fn read_task(&self, caller: &Caller, id: Uuid) -> Result<TaskForMember> {
         self.read(Operation::ReadTask, caller, async |tx, actor| {
             let task = tasks::get(tx, id).await?;
-            self.task_for(actor, within_reach(actor, Operation::ReadTask, task)?)
+            let task = within_reach(actor, Operation::ReadTask, task)?;
+            self.task_with_parts(tx, actor, task).await
         })
         .await
     }
 
     /// The task as the member sees it.
-    pub(crate) fn task_for(&self, actor: &Actor, task: Task) -> Result<TaskForMember> {
+    pub(crate) fn task_for(&self, actor: &Actor, mut task: Task) -> Result<TaskForMember> {
+        task.see_at(self.clock().now());
         let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
         let to_do = matches!(task.state()?, TaskState::Open | TaskState::Held);
         let hindrance = may_claim(&claimable(&task)?, actor)
@@ -101,7 +111,22 @@ impl App {
             hindrance,
             names_shown: leads(actor, task.site_id),
             member_id: actor.member_id,
+            parts: Vec::new(),
             task,
+        })
+    }
+
+    /// The task as the member sees it, with the parts of it that were done already.
+    pub(crate) async fn task_with_parts(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        task: Task,
+    ) -> Result<TaskForMember> {
+        let parts = work_reports::parts(tx, task.id).await?;
+        Ok(TaskForMember {
+            parts,
+            ..self.task_for(actor, task)?
         })
     }
 }

@@ -168,6 +168,21 @@ operations! {
     ReadTaskRule           "read_task_rule"           Any  Any  Any  No;
     ChangeTaskRule         "change_task_rule"         Any  No   No   No;
     ResetTaskRule          "reset_task_rule"          Any  No   No   No;
+    BeginTask              "begin_task"               Any  Site Site No;
+    OfferTask              "offer_task"               Any  Site Site No;
+    AnswerTaskOffer        "answer_task_offer"        Any  Site Site No;
+    AssignTasks            "assign_tasks"             Any  Site No   No;
+    SuggestAssignments     "suggest_assignments"      Any  Site No   No;
+    ReadFairShare          "read_fair_share"          Any  Site No   No;
+    ReadAvailability       "read_availability"        Any  Any  Own  No;
+    ChangeAvailability     "change_availability"      Any  Own  Own  No;
+    ReadWorkSettings       "read_work_settings"       Any  Any  Any  No;
+    ChangeWorkSettings     "change_work_settings"     Any  No   No   No;
+    ListWorkReports        "list_work_reports"        Any  Site Own  No;
+    ReadWorkReport         "read_work_report"         Any  Site Own  No;
+    SettleWorkReport       "settle_work_report"       Any  Site No   No;
+    ListReadings           "list_readings"            Any  Any  Site No;
+    RecordReading          "record_reading"           Any  Site Site No;
 
     ListCuts               "list_cuts"                Any  Site Site No;
     ReadCut                "read_cut"                 Any  Site Site No;

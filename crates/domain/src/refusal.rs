@@ -78,9 +78,44 @@ pub enum Refusal {
     /// Every place of the task is held.
     #[error("this task is already held by someone else")]
     TaskHeld,
+    /// The same, for those who may know by whom.
+    #[error("this task is already held by {}", .names.join(", "))]
+    TaskHeldBy {
+        /// Names of the holders.
+        names: Vec<String>,
+    },
     /// The member already holds a place of the task.
     #[error("you already hold this task")]
     AlreadyYours,
+    /// The member holds as many tasks as they may.
+    #[error("{who} may hold {most} tasks at once; one must be done or given back first")]
+    ClaimLimit {
+        /// The member in words.
+        who: String,
+        /// The limit.
+        most: i64,
+    },
+    /// The task cannot be done beside what the member holds already.
+    #[error(
+        "{who} cannot do this beside what is held already: {held_minutes} minutes are held in the same hours, this takes {minutes}, and there is no time for both"
+    )]
+    ClaimsOverlap {
+        /// The member in words.
+        who: String,
+        /// Minutes held in the same hours.
+        held_minutes: i64,
+        /// Minutes of this task.
+        minutes: i64,
+    },
+    /// The task was not offered to the member.
+    #[error("this task is not offered to you")]
+    NotOffered,
+    /// Some of the assignments cannot be made.
+    #[error("nothing was assigned: {}", .why.join("; "))]
+    NotAssignable {
+        /// Each that cannot be made, and why.
+        why: Vec<String>,
+    },
     /// The member does not hold the task.
     #[error("you do not hold this task")]
     NotYours,
@@ -274,8 +309,12 @@ impl Refusal {
             Self::InUse { .. } => "in-use",
             Self::StationFull { .. } => "station-full",
             Self::WrongState { .. } => "wrong-state",
-            Self::TaskHeld => "task-held",
+            Self::TaskHeld | Self::TaskHeldBy { .. } => "task-held",
             Self::AlreadyYours => "already-yours",
+            Self::ClaimLimit { .. } => "claim-limit",
+            Self::ClaimsOverlap { .. } => "claims-overlap",
+            Self::NotOffered => "not-offered",
+            Self::NotAssignable { .. } => "not-assignable",
             Self::NotYours => "not-yours",
             Self::NeedsQualification { .. } => "needs-qualification",
             Self::ShortOfStock { .. } => "short-of-stock",

@@ -1,6 +1,6 @@
 //! Tasks and who may take them.
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -172,6 +172,25 @@ pub fn may_claim(task: &Claimable, member: &Actor) -> Result<i32, Refusal> {
     (1..=task.people)
         .find(|place| task.held.iter().all(|(taken, _)| taken != place))
         .ok_or(Refusal::TaskHeld)
+}
+
+/// How long a hold that was taken past the due time stays without being begun.
+pub const LATE_HOLD: TimeDelta = TimeDelta::hours(2);
+
+/// Whether a hold has come free: it was not begun by the due time of the task, or, taken past that time,
+/// within [`LATE_HOLD`]. The function `claim_comes_free_at` of the database says the same.
+pub fn came_free(
+    claimed_at: DateTime<Utc>,
+    begun_at: Option<DateTime<Utc>>,
+    due_at: DateTime<Utc>,
+    now: DateTime<Utc>,
+) -> bool {
+    let until = if claimed_at < due_at {
+        due_at
+    } else {
+        claimed_at + LATE_HOLD
+    };
+    begun_at.is_none() && until <= now
 }
 
 /// Whether the member works at the site of a task: coordinators everywhere, leads and volunteers at theirs.

@@ -27,6 +27,8 @@ pub struct WorkerSettings {
     pub tidy: Duration,
     /// Pause between looks for sites whose day has begun.
     pub schedule: Duration,
+    /// Pause between looks for claims that were not begun in time.
+    pub lapse: Duration,
 }
 
 impl Default for WorkerSettings {
@@ -37,6 +39,7 @@ impl Default for WorkerSettings {
             beat: Duration::from_secs(2),
             tidy: Duration::from_secs(3600),
             schedule: Duration::from_secs(60),
+            lapse: Duration::from_secs(60),
         }
     }
 }
@@ -109,12 +112,14 @@ impl Worker {
         let (go_home, going_home) = watch::channel(false);
         let mut under_way = FuturesUnordered::new();
         let mut tidying = interval(self.settings.tidy);
+        let mut lapsing = interval(self.settings.lapse);
         let mut look = Box::pin(self.look(Duration::ZERO));
         tokio::pin!(shutdown);
         loop {
             tokio::select! {
                 () = &mut shutdown => break,
                 _ = tidying.tick() => self.tidy().await,
+                _ = lapsing.tick() => self.free_lapsed_claims().await,
                 Some(()) = under_way.next(), if !under_way.is_empty() => {}
                 job = &mut look, if under_way.len() < self.settings.at_once.max(1) => {
                     let pause = if let Some(job) = job {
@@ -148,6 +153,14 @@ impl Worker {
     async fn work(&self, job: LeasedJob, going_home: watch::Receiver<bool>) {
         let ended = work_on(&self.app, &job, self.settings.beat, going_home).await;
         tell(&job.id.to_string(), &job.kind, ended);
+    }
+
+    async fn free_lapsed_claims(&self) {
+        match self.app.free_lapsed_claims().await {
+            Ok(0) => {}
+            Ok(tasks) => tracing::info!(tasks, "claims that were not begun in time came free"),
+            Err(error) => tracing::warn!(cause = ?error, "lapsed claims are not ended"),
+        }
     }
 
     async fn tidy(&self) {

@@ -32,6 +32,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(11, "0011_work"),
     step!(12, "0012_task_rules"),
     step!(13, "0013_trace"),
+    step!(14, "0014_hands"),
 ];
 
 fn migrator() -> Migrator {

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_domain::QualificationKind;
-use cotyl_domain::task::{TaskKind, TaskState};
+use cotyl_domain::task::{TaskKind, TaskState, came_free};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sqlx::postgres::PgRow;
@@ -138,6 +138,20 @@ impl FromRow<'_, PgRow> for Task {
 }
 
 impl Task {
+    /// Leaves out the holds that came free by an instant, as if they had been ended by then.
+    pub fn see_at(&mut self, now: DateTime<Utc>) {
+        if !matches!(self.state.as_str(), "open" | "held") {
+            return;
+        }
+        let due_at = self.due_at;
+        let before = self.holders.len();
+        self.holders
+            .retain(|holder| !came_free(holder.claimed_at, holder.begun_at, due_at, now));
+        if self.holders.len() < before {
+            self.state = TaskState::Open.as_str().to_owned();
+        }
+    }
+
     /// What is to be done.
     ///
     /// # Errors
@@ -182,6 +196,18 @@ pub struct Holder {
     pub place: i32,
     /// Since when.
     pub claimed_at: DateTime<Utc>,
+    /// When they said that they are at it.
+    #[serde(default)]
+    pub begun_at: Option<DateTime<Utc>>,
+    /// Who gave them the task, where they did not take it themselves.
+    #[serde(default)]
+    pub assigned_by: Option<Uuid>,
+    /// Their name.
+    #[serde(default)]
+    pub assigned_by_name: Option<String>,
+    /// Whom they offer it to.
+    #[serde(default)]
+    pub offered_to: Option<Uuid>,
 }
 
 /// Which tasks are listed. What is left out does not narrow the list.
@@ -201,6 +227,10 @@ pub struct TaskFilter {
     pub to: Option<Moment>,
     /// Held by this member.
     pub held_by: Option<Uuid>,
+    /// Offered to this member.
+    pub offered_to: Option<Uuid>,
+    /// As things stand at this instant: holds that were not begun in time count no more.
+    pub seen_at: Option<DateTime<Utc>>,
 }
 
 /// A local day, or an instant.
@@ -234,8 +264,10 @@ const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kin
         s.id as station_id, s.name as station_name, s.method, w.crop_id, c.name as crop_name, w.containers,
         t.batch_id, t.stock_item_id, t.recipient_id, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
         t.cause, t.missed_after, t.outcome, t.done_at, t.recorded_done_at, t.done_by, t.version,
-        coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at) order by h.place)
+        coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at,
+                            'begun_at', h.begun_at, 'assigned_by', h.assigned_by, 'assigned_by_name', a.name, 'offered_to', h.offered_to) order by h.place)
                     from claim h join member m on m.cooperative_id = h.cooperative_id and m.id = h.member_id
+                    left join member a on a.cooperative_id = h.cooperative_id and a.id = h.assigned_by
                    where h.task_id = t.id and h.ended_at is null), '[]') as holders
    from (select * from task where cooperative_id = ";
 const JOINS: &str = ") t
@@ -279,8 +311,20 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
     }
     if let Some(states) = &filter.states {
         // names of the enumeration, so nothing of a request stands in the statement
-        let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
-        query.push(format!(" and state = any('{{{}}}')", names.join(",")));
+        match (states.as_slice(), filter.seen_at) {
+            ([TaskState::Open], Some(at)) => {
+                query.push(" and state in ('open', 'held') and (state = 'open' or");
+                push_came_free(&mut query, at).push(")");
+            }
+            ([TaskState::Held], Some(at)) => {
+                query.push(" and state = 'held' and not");
+                push_came_free(&mut query, at);
+            }
+            _ => {
+                let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
+                query.push(format!(" and state = any('{{{}}}')", names.join(",")));
+            }
+        }
     }
     if let Some(kind) = filter.kind {
         query.push(format!(" and kind = '{}'", kind.as_str()));
@@ -303,9 +347,20 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
             query.push(" and opens_at <= ").push_bind(instant);
         }
     }
-    if let Some(member_id) = filter.held_by {
-        query.push(" and exists (select from claim h where h.task_id = task.id and h.member_id = ");
-        query.push_bind(member_id).push(" and h.ended_at is null)");
+    for (column, member_id) in [
+        ("member_id", filter.held_by),
+        ("offered_to", filter.offered_to),
+    ] {
+        let Some(member_id) = member_id else { continue };
+        query.push(format!(
+            " and exists (select from claim h where h.task_id = task.id and h.{column} = "
+        ));
+        query.push_bind(member_id).push(" and h.ended_at is null");
+        if let Some(at) = filter.seen_at {
+            query.push(" and (task.state not in ('open', 'held') or claim_comes_free_at(h.claimed_at, h.begun_at, task.due_at) > ");
+            query.push_bind(at).push(")");
+        }
+        query.push(")");
     }
     if let Some((due_at, id)) = page.after {
         query.push(" and (due_at, id) > (").push_bind(due_at);
@@ -317,6 +372,18 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
     }
     query.push(JOINS);
     query
+}
+
+/// Whether a hold of the task came free by an instant.
+fn push_came_free(
+    query: &mut QueryBuilder<Postgres>,
+    at: DateTime<Utc>,
+) -> &mut QueryBuilder<Postgres> {
+    query.push(
+        " exists (select from claim h where h.task_id = task.id and h.ended_at is null
+            and claim_comes_free_at(h.claimed_at, h.begun_at, task.due_at) <= ",
+    );
+    query.push_bind(at).push(")")
 }
 
 /// One task.

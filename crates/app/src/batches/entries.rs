@@ -48,60 +48,74 @@ impl App {
             _ => None,
         };
         self.write_once(Operation::RecordBatchEntry, caller, async |tx, actor| {
-            let batch = lock(tx, actor, id).await?;
-            let now = self.clock().now();
-            let happened_at = self
-                .happened_at("/happened_at", fields.happened_at)?
-                .min(now);
-            if happened_at < batch.begun_at {
-                let detail = format!(
-                    "must not be before the batch was begun, at {}",
-                    batch.begun_at
-                );
-                return Err(Error::field("/happened_at", "range", detail));
-            }
-            let file = self.batch_file(tx, id).await?;
-            let standing = course(batch.microlitres, &counted(&file.entries))?;
-            may_record(&fields.kind, standing.state)?;
-            let mut entry = BatchEntry {
-                id: self.new_id(),
-                batch_id: id,
-                kind: fields.kind.clone(),
-                happened_at,
-                recorded_at: now,
-                member_id: actor.member_id,
-                product_id: fields.product_id,
-                microlitres: fields.microlitres,
-                station_id: fields.station_id,
-                sowing_id: fields.sowing_id,
-                withdraws_id: fields.withdraws_id,
-                note: fields.note.trim().to_owned(),
-                ..read.clone()
-            };
-            match fields.kind.as_str() {
-                "dose" => {
-                    let judged = judged.as_ref();
-                    self.dose(tx, actor, (&file, judged), fields, &mut entry)
-                        .await?;
-                }
-                "use" => self.check_use(tx, &batch, fields).await?,
-                "ready" => require_read(&file.entries)?,
-                "discard" => entry.microlitres = Some(standing.microlitres),
-                "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
-                _ => {}
-            }
-            batches::insert_entry(tx, &entry).await?;
-            let mut entries = file.entries;
-            entries.push(entry);
-            entries.sort_by_key(|entry| (entry.happened_at, entry.id));
-            let standing = course(batch.microlitres, &counted(&entries))?;
-            batches::set_state(tx, id, standing.state.as_str()).await?;
-            let changed = Changed { noun: "batch", id };
-            self.audit(tx, Operation::RecordBatchEntry, caller, changed, fields)
-                .await?;
-            self.batch_file_for(tx, actor, id).await
+            self.enter_batch(tx, caller, actor, id, (fields, read), judged.as_ref())
+                .await
         })
         .await
+    }
+
+    /// Records what happened to a batch, inside the transaction of another use case too, which judges no
+    /// dose.
+    pub(crate) async fn enter_batch(
+        &self,
+        tx: &mut Tx,
+        caller: &Caller,
+        actor: &Actor,
+        id: Uuid,
+        (fields, read): (&EntryFields, &BatchEntry),
+        judged: Option<&JudgedDose>,
+    ) -> Result<BatchFile> {
+        let batch = lock(tx, actor, id).await?;
+        let now = self.clock().now();
+        let happened_at = self
+            .happened_at("/happened_at", fields.happened_at)?
+            .min(now);
+        if happened_at < batch.begun_at {
+            let detail = format!(
+                "must not be before the batch was begun, at {}",
+                batch.begun_at
+            );
+            return Err(Error::field("/happened_at", "range", detail));
+        }
+        let file = self.batch_file(tx, id).await?;
+        let standing = course(batch.microlitres, &counted(&file.entries))?;
+        may_record(&fields.kind, standing.state)?;
+        let mut entry = BatchEntry {
+            id: self.new_id(),
+            batch_id: id,
+            kind: fields.kind.clone(),
+            happened_at,
+            recorded_at: now,
+            member_id: actor.member_id,
+            product_id: fields.product_id,
+            microlitres: fields.microlitres,
+            station_id: fields.station_id,
+            sowing_id: fields.sowing_id,
+            withdraws_id: fields.withdraws_id,
+            note: fields.note.trim().to_owned(),
+            ..read.clone()
+        };
+        match fields.kind.as_str() {
+            "dose" => {
+                self.dose(tx, actor, (&file, judged), fields, &mut entry)
+                    .await?;
+            }
+            "use" => self.check_use(tx, &batch, fields).await?,
+            "ready" => require_read(&file.entries)?,
+            "discard" => entry.microlitres = Some(standing.microlitres),
+            "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
+            _ => {}
+        }
+        batches::insert_entry(tx, &entry).await?;
+        let mut entries = file.entries;
+        entries.push(entry);
+        entries.sort_by_key(|entry| (entry.happened_at, entry.id));
+        let standing = course(batch.microlitres, &counted(&entries))?;
+        batches::set_state(tx, id, standing.state.as_str()).await?;
+        let changed = Changed { noun: "batch", id };
+        self.audit(tx, Operation::RecordBatchEntry, caller, changed, fields)
+            .await?;
+        self.batch_file_for(tx, actor, id).await
     }
 
     /// Judges a dose by the readings and doses of its batch and of earlier ones, while no transaction is open: six
@@ -276,7 +290,7 @@ impl App {
 }
 
 /// A dose that was judged, with the rows that the verdict rests on.
-struct JudgedDose {
+pub(crate) struct JudgedDose {
     file: BatchFile,
     verdict: std::result::Result<(), Refusal>,
 }
