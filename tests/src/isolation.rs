@@ -68,6 +68,10 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "insert into task (id, cooperative_id, site_id, kind, occasion, sowing_id, day, opens_at, due_at, minutes) select $1, $2, $4, 'sow', $1::text, id, '2026-09-08', '2026-09-08T12:00Z', '2026-09-08T20:00Z', 10 from sowing where cooperative_id = $2 limit 1",
         ),
         (
+            "work_report_id",
+            "insert into work_report (id, cooperative_id, site_id, task_id, member_id, done_at, recorded_at, whole, outcome, state, conflict) select $1, $2, $4, id, $3, now(), now(), true, '{}', 'waiting', 'wrong-state' from task where cooperative_id = $2 limit 1",
+        ),
+        (
             "cut_id",
             "insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, recorded_at) select $1, $2, id, 1, '2026-09-07', 500000, 'good', 'T1', $3, now() from sowing where cooperative_id = $2 limit 1",
         ),

@@ -384,7 +384,10 @@ async fn a_task_tells_all_that_the_work_needs() {
     let others = api.get("second@example.org", &path).await.expect(200).body;
     assert_eq!(
         others["holders"],
-        json!([{"place": 1, "mine": false, "member_id": null, "name": null, "claimed_at": null}])
+        json!([{
+            "place": 1, "mine": false, "member_id": null, "name": null, "claimed_at": null, "begun_at": null,
+            "assigned_by": null, "offered_to": null, "offered_to_me": false
+        }])
     );
     assert!(!others.to_string().contains(VOLUNTEER));
     for who in [LEAD, COORDINATOR] {
