@@ -110,7 +110,10 @@ async fn what_is_not_begun_in_time_comes_free_without_any_tick() {
     let begun = add_task(&garden, task()).await;
     claim(&api, VOLUNTEER, &left).await.expect(201);
     claim(&api, VOLUNTEER, &begun).await.expect(201);
+    let until = &api.get(VOLUNTEER, &left).await.body["holders"][0]["comes_free_at"];
+    assert_eq!(*until, "2026-09-07T20:00:00Z");
     let seen = begin(&api, VOLUNTEER, &begun).await.expect(200).body;
+    assert_eq!(seen["holders"][0]["comes_free_at"], Value::Null);
     assert_eq!(seen["holders"][0]["begun_at"], "2026-09-07T12:00:00Z");
     // once more changes nothing
     begin(&api, VOLUNTEER, &begun).await.expect(200);

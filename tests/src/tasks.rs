@@ -385,7 +385,7 @@ async fn a_task_tells_all_that_the_work_needs() {
     assert_eq!(
         others["holders"],
         json!([{
-            "place": 1, "mine": false, "member_id": null, "name": null, "claimed_at": null, "begun_at": null,
+            "place": 1, "mine": false, "member_id": null, "name": null, "claimed_at": null, "begun_at": null, "comes_free_at": null,
             "assigned_by": null, "offered_to": null, "offered_to_me": false
         }])
     );

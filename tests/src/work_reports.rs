@@ -63,6 +63,17 @@ async fn a_part_is_kept_and_the_rest_stays_to_be_done() {
         (&now["containers"], &now["state"]),
         (&json!(5), &json!("sown"))
     );
+    // 15 minutes for six containers: four of them are ten, the rest five
+    let share = format!(
+        "/sites/{}/fair_share?from=2026-09-07&to=2026-09-07",
+        garden.site_id
+    );
+    let shares = api.get(LEAD, &share).await.expect(200).body;
+    let minutes = |name: &str| {
+        let mut members = shares["members"].as_array().unwrap().iter();
+        members.find(|member| member["name"] == name).unwrap()["done"]["minutes"].clone()
+    };
+    assert_eq!((minutes(VOLUNTEER), minutes(SECOND)), (json!(10), json!(5)));
     // a check is done as a whole
     let check = task_path(&made.body, "check_germination", None);
     let body = json!({"partial": true, "sprouted_containers": 2});

@@ -70,6 +70,7 @@ impl From<CompletionInput> for Completion {
             done_at: input.done_at,
             partial: input.partial,
             containers: input.containers,
+            of_containers: None,
             sprouted_containers: input.sprouted_containers,
             ph: input.ph,
             conductivity: input.conductivity.map(|shown| ShownConductivity {

@@ -9,7 +9,7 @@ use cotyl_app::records::{self, Moment, TaskFilter, TaskPage};
 use cotyl_app::tasks::TaskForMember;
 use cotyl_app::work_reports::containers_of;
 use cotyl_domain::guidance;
-use cotyl_domain::task::{TaskKind, TaskState};
+use cotyl_domain::task::{TaskKind, TaskState, comes_free_at};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
@@ -59,6 +59,8 @@ pub struct HeldPlace {
     pub claimed_at: Option<DateTime<Utc>>,
     /// When they said that they are at it; shown likewise.
     pub begun_at: Option<DateTime<Utc>>,
+    /// When the place comes free unless they say so by then; shown likewise.
+    pub comes_free_at: Option<DateTime<Utc>>,
     /// Who gave them the task; shown likewise, `null` where they took it themselves.
     pub assigned_by: Option<AssignedBy>,
     /// Whom they offer it to; shown likewise.
@@ -173,6 +175,7 @@ pub struct Task {
 impl From<TaskForMember> for TaskEntry {
     fn from(seen: TaskForMember) -> Self {
         let task = seen.task;
+        let to_do = matches!(task.state.as_str(), "open" | "held");
         let shown = |member_id: Uuid| seen.names_shown || member_id == seen.member_id;
         Self {
             id: task.id,
@@ -214,6 +217,8 @@ impl From<TaskForMember> for TaskEntry {
                     member_id: shown(holder.member_id).then_some(holder.member_id),
                     claimed_at: shown(holder.member_id).then_some(holder.claimed_at),
                     begun_at: holder.begun_at.filter(|_| shown(holder.member_id)),
+                    comes_free_at: comes_free_at(holder.claimed_at, holder.begun_at, task.due_at)
+                        .filter(|_| to_do && shown(holder.member_id)),
                     assigned_by: holder
                         .assigned_by
                         .zip(holder.assigned_by_name)

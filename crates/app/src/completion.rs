@@ -32,6 +32,9 @@ pub struct Completion {
     /// Containers really done.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub containers: Option<i32>,
+    /// Of so many, where a part was done.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub of_containers: Option<i32>,
     /// Containers in which seedlings stand, for the check of germination.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sprouted_containers: Option<i32>,

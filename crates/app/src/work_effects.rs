@@ -66,6 +66,7 @@ impl App {
     ) -> Result<()> {
         let before = containers_done(tx, task.id).await?;
         left_after_part(task, before, told.containers)?;
+        told.of_containers = told.containers.and(task.containers);
         if told.volume.is_some() {
             self.pour(tx, caller, actor, task, told, done_at).await?;
         }

@@ -177,20 +177,29 @@ pub fn may_claim(task: &Claimable, member: &Actor) -> Result<i32, Refusal> {
 /// How long a hold that was taken past the due time stays without being begun.
 pub const LATE_HOLD: TimeDelta = TimeDelta::hours(2);
 
-/// Whether a hold has come free: it was not begun by the due time of the task, or, taken past that time,
-/// within [`LATE_HOLD`]. The function `claim_comes_free_at` of the database says the same.
+/// When a hold comes free unless it is begun: at the due time of the task, or, taken past that time, after
+/// [`LATE_HOLD`]; never once it is begun. The function `claim_comes_free_at` of the database says the same.
+pub fn comes_free_at(
+    claimed_at: DateTime<Utc>,
+    begun_at: Option<DateTime<Utc>>,
+    due_at: DateTime<Utc>,
+) -> Option<DateTime<Utc>> {
+    let until = if claimed_at < due_at {
+        due_at
+    } else {
+        claimed_at + LATE_HOLD
+    };
+    begun_at.is_none().then_some(until)
+}
+
+/// Whether a hold has come free by an instant.
 pub fn came_free(
     claimed_at: DateTime<Utc>,
     begun_at: Option<DateTime<Utc>>,
     due_at: DateTime<Utc>,
     now: DateTime<Utc>,
 ) -> bool {
-    let until = if claimed_at < due_at {
-        due_at
-    } else {
-        claimed_at + LATE_HOLD
-    };
-    begun_at.is_none() && until <= now
+    comes_free_at(claimed_at, begun_at, due_at).is_some_and(|until| until <= now)
 }
 
 /// Whether the member works at the site of a task: coordinators everywhere, leads and volunteers at theirs.

@@ -182,8 +182,8 @@ pub struct Share {
 }
 
 /// What members did, hold and are offered of the tasks of a site whose days lie in a period. Done is a
-/// claim that ended with its task; a task that nobody held counts for whoever reported it, and so does
-/// additional work that a lead accepted.
+/// claim that ended with its task, less the parts that others did; a part counts by its containers; a task
+/// that nobody held counts for whoever reported it, and so does additional work that a lead accepted.
 ///
 /// # Errors
 /// Those of the database.
@@ -199,11 +199,22 @@ pub async fn shares(
         "with work as (
            select t.*, ceil(t.minutes::numeric / t.people)::bigint as each from task t
             where t.cooperative_id = $1 and t.site_id = $2 and t.day between $3 and $4
+         ), part as (
+           select t.id, r.member_id, t.day,
+                  round(t.minutes * least(1, (r.outcome->>'containers')::numeric / (r.outcome->>'of_containers')::numeric))::bigint as minutes
+             from work t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
+            where r.state = 'counted' and not r.whole and (r.outcome->>'of_containers')::numeric > 0
+         ), rest as (
+           -- what the parts of a task left to those who finished it
+           select t.id, greatest(0, t.each - coalesce(sum(p.minutes), 0) / t.people)::bigint as each
+             from work t left join part p on p.id = t.id group by t.id, t.each, t.people
          ), counted as (
-           select c.member_id, t.day, 'done' as kind, t.each
-             from work t join claim c on c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.end_kind = 'finished'
+           select p.member_id, p.day, 'done' as kind, p.minutes as each from part p
            union all
-           select t.done_by, t.day, 'done', t.each from work t
+           select c.member_id, t.day, 'done', l.each
+             from work t join rest l on l.id = t.id join claim c on c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.end_kind = 'finished'
+           union all
+           select t.done_by, t.day, 'done', l.each from work t join rest l on l.id = t.id
             where t.state = 'done' and t.done_by is not null
               and not exists (select from claim c where c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.end_kind = 'finished')
            union all
