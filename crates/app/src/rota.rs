@@ -163,8 +163,52 @@ async fn gather(
         task.see_at(now);
     }
     open.retain(|task| free_places(task) > 0);
+    let people = people(tx, site_id, from, to, &open, now).await?;
+    let tasks = open
+        .iter()
+        .map(|task| {
+            let opens_at = task.opens_at.max(now);
+            Ok(cotyl_rota::Task {
+                places: free_places(task),
+                minutes: minutes_each(task),
+                urgency: usize::from(!is_urgent(task, now)),
+                day: i64::from(chrono::Datelike::num_days_from_ce(&task.day)),
+                open: people
+                    .calendars
+                    .open_within(site_id, opens_at, task.due_at)?,
+                who: who_may(task, &people.actors)?,
+            })
+        })
+        .collect::<Result<_>>()?;
+    Ok(Gathered {
+        tasks: open,
+        said: people.said,
+        members: people.actors,
+        problem: Problem {
+            tasks,
+            members: people.members,
+        },
+    })
+}
+
+/// Who works at a site, and what they can do and carry.
+struct People {
+    actors: Vec<Actor>,
+    said: Vec<bool>,
+    members: Vec<Member>,
+    calendars: Calendars,
+}
+
+async fn people(
+    tx: &mut Tx,
+    site_id: Uuid,
+    from: NaiveDate,
+    to: NaiveDate,
+    open: &[Task],
+    now: DateTime<Utc>,
+) -> Result<People> {
     let ids = rota::working_at(tx, site_id).await?;
-    let members = rota::members(tx, &ids).await?;
+    let actors = rota::members(tx, &ids).await?;
     let mut said: BTreeMap<Uuid, Availability> = BTreeMap::new();
     for kept in rota::availabilities(tx, &ids).await? {
         said.insert(kept.member_id, Availability::of(kept)?);
@@ -176,8 +220,8 @@ async fn gather(
     let before = rota::shares(tx, site_id, from - LOOK_BACK, to, now).await?;
     let calendar = calendars.of(site_id)?;
     let last_due = open.iter().map(|task| task.due_at).max().unwrap_or(now);
-    let mut of_members = Vec::new();
-    for actor in &members {
+    let mut members = Vec::new();
+    for actor in &actors {
         let free = match said.get(&actor.member_id) {
             Some(said) => open_within(&free_time(calendar.zone(), said)?, now, last_due),
             None => Vec::new(),
@@ -188,38 +232,21 @@ async fn gather(
             .map(|each| work_of(&calendars, each))
             .collect::<Result<Vec<_>>>()?;
         let most = usize::try_from(settings.most_claims).unwrap_or(0);
-        of_members.push(Member {
+        members.push(Member {
             minutes_before: carried(&before, actor.member_id),
             free,
             most: most.saturating_sub(own.len()),
             held: own,
         });
     }
-    let tasks = open
-        .iter()
-        .map(|task| {
-            let opens_at = task.opens_at.max(now);
-            Ok(cotyl_rota::Task {
-                places: free_places(task),
-                minutes: minutes_each(task),
-                urgency: usize::from(!is_urgent(task, now)),
-                day: i64::from(chrono::Datelike::num_days_from_ce(&task.day)),
-                open: calendars.open_within(site_id, opens_at, task.due_at)?,
-                who: who_may(task, &members)?,
-            })
-        })
-        .collect::<Result<_>>()?;
-    Ok(Gathered {
-        tasks: open,
-        said: members
+    Ok(People {
+        said: actors
             .iter()
             .map(|actor| said.contains_key(&actor.member_id))
             .collect(),
+        actors,
         members,
-        problem: Problem {
-            tasks,
-            members: of_members,
-        },
+        calendars,
     })
 }
 

@@ -309,23 +309,7 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
             query.push(")");
         }
     }
-    if let Some(states) = &filter.states {
-        // names of the enumeration, so nothing of a request stands in the statement
-        match (states.as_slice(), filter.seen_at) {
-            ([TaskState::Open], Some(at)) => {
-                query.push(" and state in ('open', 'held') and (state = 'open' or");
-                push_came_free(&mut query, at).push(")");
-            }
-            ([TaskState::Held], Some(at)) => {
-                query.push(" and state = 'held' and not");
-                push_came_free(&mut query, at);
-            }
-            _ => {
-                let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
-                query.push(format!(" and state = any('{{{}}}')", names.join(",")));
-            }
-        }
-    }
+    push_states(&mut query, filter);
     if let Some(kind) = filter.kind {
         query.push(format!(" and kind = '{}'", kind.as_str()));
     }
@@ -372,6 +356,27 @@ fn selection(cooperative_id: Uuid, filter: &TaskFilter, page: TaskPage) -> Query
     }
     query.push(JOINS);
     query
+}
+
+/// The states asked for, as things stand at the instant of the filter.
+fn push_states(query: &mut QueryBuilder<Postgres>, filter: &TaskFilter) {
+    if let Some(states) = &filter.states {
+        // names of the enumeration, so nothing of a request stands in the statement
+        match (states.as_slice(), filter.seen_at) {
+            ([TaskState::Open], Some(at)) => {
+                query.push(" and state in ('open', 'held') and (state = 'open' or");
+                push_came_free(query, at).push(")");
+            }
+            ([TaskState::Held], Some(at)) => {
+                query.push(" and state = 'held' and not");
+                push_came_free(query, at);
+            }
+            _ => {
+                let names: Vec<_> = states.iter().map(|state| state.as_str()).collect();
+                query.push(format!(" and state = any('{{{}}}')", names.join(",")));
+            }
+        }
+    }
 }
 
 /// Whether a hold of the task came free by an instant.
