@@ -59,6 +59,21 @@ pub enum Passes {
     Twice,
 }
 
+/// A stretch of time in which a zone keeps one offset, from its first instant on.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct OffsetChange {
+    /// Its first instant.
+    pub at: DateTime<Utc>,
+    /// Seconds ahead of UTC before it.
+    pub before_seconds: i32,
+    /// Seconds ahead of UTC from it on.
+    pub after_seconds: i32,
+    /// What it is called, such as `EDT`.
+    pub abbreviation: String,
+    /// Whether it is daylight saving time.
+    pub daylight_saving: bool,
+}
+
 /// The IANA time zone of a site.
 #[derive(Clone, Copy, Serialize, Deserialize)]
 #[serde(try_from = "String", into = "String")]
@@ -143,6 +158,37 @@ impl SiteZone {
         self.local(instant).date_naive()
     }
 
+    /// The offset in force at `from`, as if it began there, and each change after it and before `to`.
+    #[must_use]
+    pub fn changes(self, from: DateTime<Utc>, to: DateTime<Utc>) -> Vec<OffsetChange> {
+        let start = self.rules.to_offset_info(timestamp(from));
+        let mut changes = vec![OffsetChange {
+            at: from,
+            before_seconds: start.offset().seconds(),
+            after_seconds: start.offset().seconds(),
+            abbreviation: start.abbreviation().to_owned(),
+            daylight_saving: start.dst().is_dst(),
+        }];
+        let mut before_seconds = start.offset().seconds();
+        for change in self.rules.following(timestamp(from)) {
+            let Some(at) = DateTime::from_timestamp(change.timestamp().as_second(), 0) else {
+                break;
+            };
+            if at >= to {
+                break;
+            }
+            changes.push(OffsetChange {
+                at,
+                before_seconds,
+                after_seconds: change.offset().seconds(),
+                abbreviation: change.abbreviation().to_owned(),
+                daylight_saving: change.dst().is_dst(),
+            });
+            before_seconds = change.offset().seconds();
+        }
+        changes
+    }
+
     /// How often the site's clock shows that wall time.
     #[must_use]
     pub fn passes(self, wall: NaiveDateTime) -> Passes {
@@ -215,12 +261,30 @@ impl SiteZone {
 
     /// The offsets that the wall time may have. Changes fall on whole seconds, and before the year
     /// -9999 and after 9999 the offset is the one there.
+    ///
+    /// At the last change that the data list one by one, the zone library takes the wall clock's change
+    /// from the rule for the years after, which may be another: America/Nuuk kept its offset on
+    /// 2023-10-29. So a gap or an overlap is looked at from the instants too.
     fn offsets(self, wall: NaiveDateTime) -> AmbiguousOffset {
-        match civil_time(wall) {
-            Some(wall) => self.rules.to_ambiguous_timestamp(wall).offset(),
-            None => AmbiguousOffset::Unambiguous {
+        let Some(civil) = civil_time(wall) else {
+            return AmbiguousOffset::Unambiguous {
                 offset: self.offset_at(wall.and_utc()),
-            },
+            };
+        };
+        let found = self.rules.to_ambiguous_timestamp(civil).offset();
+        let (AmbiguousOffset::Gap { before, after } | AmbiguousOffset::Fold { before, after }) =
+            found
+        else {
+            return found;
+        };
+        let in_force = |offset: Offset| {
+            let utc = wall.and_utc() - TimeDelta::seconds(i64::from(offset.seconds()));
+            self.offset_at(utc) == offset
+        };
+        match (in_force(before), in_force(after)) {
+            (true, false) => AmbiguousOffset::Unambiguous { offset: before },
+            (false, true) => AmbiguousOffset::Unambiguous { offset: after },
+            _ => found,
         }
     }
 }
