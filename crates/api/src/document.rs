@@ -8,14 +8,14 @@ use utoipa_actix_web::{AppExt, scope};
 use crate::problem::{Problem, ProblemField};
 use crate::respond::BASE;
 use crate::{
-    assignments, audit_entries, availability, batches, closure_warnings, closures, cold_readings,
-    completion, container_kinds, container_supplies, crop_groups, crops, cuts, deliveries,
-    disputes, formulations, groups, holds, imports, invitations, learning, learning_vetoes, levels,
-    lots, me, members, movements, outages, password_resets, plans, pledges, products,
-    qualifications, readings, recalls, recipes, recipients, report_settings, reports, sessions,
-    shopping_list, sites, source_waters, sowings, stations, stock_counts, stock_items,
-    stock_orders, task_rules, tasks, terms, top_ups, totals, traces, work_now, work_reports,
-    work_settings,
+    assignments, audit_entries, availability, batches, calendar_feeds, closure_warnings, closures,
+    cold_readings, completion, container_kinds, container_supplies, crop_groups, crops, cuts,
+    deliveries, disputes, formulations, groups, hand_made_tasks, holds, imports, invitations,
+    learning, learning_vetoes, levels, lots, me, members, movements, notices, outages,
+    password_resets, plans, pledges, products, qualifications, readings, recalls, recipes,
+    recipients, recurring_tasks, report_settings, reports, sessions, shopping_list, sites,
+    source_waters, sowings, stations, stock_counts, stock_items, stock_orders, task_rules, tasks,
+    terms, top_ups, totals, traces, work_now, work_reports, work_settings,
 };
 
 #[derive(OpenApi)]
@@ -83,6 +83,16 @@ macro_rules! register_operations {
             .service(work_reports::settle_work_report)
             .service(readings::list_readings)
             .service(readings::record_reading)
+            .service(hand_made_tasks::create_task)
+            .service(hand_made_tasks::change_task)
+            .service(hand_made_tasks::drop_task)
+            .service(recurring_tasks::list_recurring_tasks)
+            .service(recurring_tasks::create_recurring_task)
+            .service(recurring_tasks::read_recurring_task)
+            .service(recurring_tasks::change_recurring_task)
+            .service(recurring_tasks::retire_recurring_task)
+            .service(recurring_tasks::except_recurring_task)
+            .service(recurring_tasks::list_recurring_task_times)
             .service(cuts::list_cuts)
             .service(cuts::record_cut)
             .service(cuts::read_cut)
@@ -99,6 +109,12 @@ macro_rules! register_operations {
             .service(sites::change_site)
             .service(sites::retire_site)
             .service(me::read_me)
+            .service(notices::list_notices)
+            .service(notices::read_notice_choices)
+            .service(notices::choose_notices)
+            .service(calendar_feeds::open_calendar_feed)
+            .service(calendar_feeds::revoke_calendar_feed)
+            .service(calendar_feeds::read_calendar_feed)
             .service(invitations::invite_member)
             .service(invitations::accept_invitation)
             .service(password_resets::reset_member_password)

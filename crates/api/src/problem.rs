@@ -323,3 +323,13 @@ problem_responses! {
         503 Unavailable "Not available at the moment",
     }
 }
+
+problem_responses! {
+    /// Problems of what is read by a secret address.
+    FeedProblems {
+        400 Malformed "The request cannot be read",
+        404 NotFound "There is none, or no longer",
+        429 Throttled "Too many attempts",
+        503 Unavailable "Not available at the moment",
+    }
+}

@@ -6,8 +6,8 @@ use actix_web::{Error, HttpMessage};
 use tracing::Span;
 use tracing_actix_web::{RequestId, RootSpanBuilder};
 
-/// Opens a span for each request. Bodies and headers are never logged, nor query strings, which may
-/// hold secrets of feeds.
+/// Opens a span for each request. Bodies and headers are never logged, nor query strings and the secrets
+/// of feeds.
 pub struct RequestLog;
 
 impl RootSpanBuilder for RequestLog {
@@ -18,7 +18,7 @@ impl RootSpanBuilder for RequestLog {
             "request",
             id = id.map(tracing::field::display),
             method = %request.method(),
-            path = request.path(),
+            path = without_secret(request.path()),
         )
     }
 
@@ -29,4 +29,12 @@ impl RootSpanBuilder for RequestLog {
         };
         tracing::debug!(status = status.as_u16(), "answered");
     }
+}
+
+/// The path, cut where the secret of a feed begins.
+fn without_secret(path: &str) -> &str {
+    const FEEDS: &str = "/feeds/";
+    path.find(FEEDS)
+        .and_then(|at| path.get(..at + FEEDS.len()))
+        .unwrap_or(path)
 }

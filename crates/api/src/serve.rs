@@ -42,6 +42,11 @@ impl Default for ApiSettings {
     }
 }
 
+/// Calendars read at once, by one address and from one origin: a school's members share theirs.
+const FEED_BURST: NonZeroU32 = NonZeroU32::new(60).unwrap();
+/// One more after each of these.
+const FEED_REFILL: Duration = Duration::from_secs(5);
+
 /// What every handler has at hand.
 #[derive(Clone)]
 pub struct ApiState {
@@ -49,6 +54,8 @@ pub struct ApiState {
     pub app: App,
     /// Limits on sign-in and token paths, over all threads.
     pub throttle: Arc<Throttle>,
+    /// Limits on reading calendars, over all threads.
+    pub feeds: Arc<Throttle>,
     /// The counters, where they are kept.
     pub metrics: Option<PrometheusHandle>,
 }
@@ -62,6 +69,7 @@ impl ApiState {
                 settings.sign_in_burst,
                 settings.sign_in_refill,
             )),
+            feeds: Arc::new(Throttle::new(FEED_BURST, FEED_REFILL)),
             metrics,
         }
     }
@@ -73,6 +81,7 @@ impl ApiState {
         Self {
             app: self.app.with_own_connections(connections),
             throttle: Arc::clone(&self.throttle),
+            feeds: Arc::clone(&self.feeds),
             metrics: self.metrics.clone(),
         }
     }

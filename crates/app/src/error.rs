@@ -151,16 +151,22 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         }),
         "claim_place_held_once" => Error::Refused(Refusal::TaskHeld),
         "claim_once_per_member" => Error::Refused(Refusal::AlreadyYours),
-        "closure_site" | "station_site" | "member_group_site" | "role_grant_site"
-        | "delivery_site" | "stock_order_site" | "stock_count_site" | "movement_from_site" => {
-            unknown("/site_id", "site")
-        }
+        "closure_site"
+        | "recurring_task_site"
+        | "station_site"
+        | "member_group_site"
+        | "role_grant_site"
+        | "delivery_site"
+        | "stock_order_site"
+        | "stock_count_site"
+        | "movement_from_site" => unknown("/site_id", "site"),
         "station_container_kind" | "container_supply_container_kind" => {
             unknown("/container_kind_id", "container kind")
         }
-        "station_outage_station" | "sowing_station" | "learning_choice_station" => {
-            unknown("/station_id", "station")
-        }
+        "station_outage_station"
+        | "sowing_station"
+        | "recurring_task_station"
+        | "learning_choice_station" => unknown("/station_id", "station"),
         "crop_crop_group" | "pledge_crop_group" => unknown("/crop_group_id", "crop group"),
         "pledge_crop" | "sowing_crop" | "learning_choice_crop" | "stock_item_crop" => {
             unknown("/crop_id", "crop")

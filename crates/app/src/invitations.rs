@@ -71,6 +71,7 @@ impl App {
             let member = members::get(tx, member_id)
                 .await?
                 .ok_or(Error::NotFound("member"))?;
+            self.tell_link(tx, "invitation", &member, &link).await?;
             let changed = Changed {
                 noun: "member",
                 id: member_id,

@@ -6,6 +6,7 @@ pub mod assignments;
 mod audit_log;
 pub mod availability;
 pub mod batches;
+pub mod calendar_feeds;
 mod calendars;
 mod caller;
 pub mod chemistry;
@@ -25,6 +26,7 @@ pub mod fair_share;
 pub mod found;
 mod groups;
 mod growing;
+pub mod hand_made_tasks;
 pub mod imports;
 pub mod input;
 pub mod invitations;
@@ -40,6 +42,7 @@ pub mod me;
 mod member_roles;
 mod members;
 pub mod movements;
+pub mod notices;
 mod outages;
 mod password_resets;
 pub mod passwords;
@@ -51,6 +54,7 @@ pub mod readings;
 pub mod recalls;
 pub mod recipes;
 mod recipients;
+pub mod recurring_tasks;
 mod references;
 mod report_settings;
 pub mod reports;
@@ -134,6 +138,7 @@ pub mod records {
     pub use cotyl_store::recalls::{AffectedDelivery, Notice, Recall, RecallEntry};
     pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
+    pub use cotyl_store::recurring_tasks::{Exception, RecurringTask, RecurringTaskFields};
     pub use cotyl_store::reports::{AmendmentRow, ReportSettings};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::source_waters::{SourceWater, SourceWaterFields};
@@ -161,6 +166,7 @@ pub struct App {
     clock: Arc<dyn Clock>,
     keys: keys::KeyRing,
     passwords: passwords::Passwords,
+    telling: notices::Telling,
 }
 
 impl App {
@@ -179,6 +185,7 @@ impl App {
             clock,
             keys,
             passwords,
+            telling: notices::Telling::default(),
         })
     }
 

@@ -32,6 +32,7 @@ impl App {
             let link = self
                 .make_link(tx, member_id, Purpose::PasswordReset)
                 .await?;
+            self.tell_link(tx, "password_reset", &member, &link).await?;
             let changed = Changed {
                 noun: "member",
                 id: member_id,

@@ -225,6 +225,34 @@ impl SiteRows {
     }
 }
 
+impl App {
+    /// What is needed, kept and on order at every site of the co-operative, as things stand.
+    pub(crate) async fn supplies_of_all(&self, tx: &mut Tx) -> Result<Vec<ShoppingItem>> {
+        let now = self.clock().now();
+        let until = now.date_naive() + Days::new(USUAL_DAYS);
+        let mut list = ShoppingList {
+            until,
+            items: Vec::new(),
+            gaps: Vec::new(),
+        };
+        let cupboard = Cupboard::load(tx).await?;
+        for site in sites::list(tx, false, Page::ALL).await? {
+            let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
+            let site = SiteToday {
+                today: zone.today(now),
+                late_days: 0,
+                site,
+                zone,
+                until,
+            };
+            let mut sowings = planned(tx, &cupboard, &site, None).await?;
+            sowings.sort_by_key(|sowing| (sowing.sow_on, sowing.station_id, sowing.id));
+            site.add(tx, &cupboard, sowings, now, &mut list).await?;
+        }
+        Ok(list.items)
+    }
+}
+
 fn check(wanted: &ListWanted, until: NaiveDate, today: NaiveDate) -> Result<()> {
     let mut problems = Problems::new();
     let days = until.signed_duration_since(today).num_days();

@@ -64,6 +64,7 @@ impl App {
                 .await?
                 .ok_or(Refusal::NotYours)?;
             tasks::set_state(tx, id, TaskState::Open).await?;
+            self.tell_task_free(tx, &task, claim.id).await?;
             self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
                 .await
         })

@@ -54,6 +54,11 @@ operations! {
     ReadMe                 "read_me"                  Own  Own  Own  Own;
     ChangePassword         "change_password"          Own  Own  Own  Own;
     SignOut                "sign_out"                 Own  Own  Own  Own;
+    ReadNoticeChoices      "read_notice_choices"      Own  Own  Own  Own;
+    ChooseNotices          "choose_notices"           Own  Own  Own  Own;
+    ListNotices            "list_notices"             Any  Own  Own  Own;
+    OpenCalendarFeed       "open_calendar_feed"       Own  Own  Own  Own;
+    RevokeCalendarFeed     "revoke_calendar_feed"     Own  Own  Own  Own;
 
     InviteMember           "invite_member"            Any  No   No   No;
     ListMembers            "list_members"             Any  Any  No   No;
@@ -183,6 +188,16 @@ operations! {
     SettleWorkReport       "settle_work_report"       Any  Site No   No;
     ListReadings           "list_readings"            Any  Any  Site No;
     RecordReading          "record_reading"           Any  Site Site No;
+    CreateTask             "create_task"              Any  Site No   No;
+    ChangeTask             "change_task"              Any  Site No   No;
+    DropTask               "drop_task"                Any  Site No   No;
+    ListRecurringTasks     "list_recurring_tasks"     Any  Site Site No;
+    ReadRecurringTask      "read_recurring_task"      Any  Site Site No;
+    CreateRecurringTask    "create_recurring_task"    Any  Site No   No;
+    ChangeRecurringTask    "change_recurring_task"    Any  Site No   No;
+    RetireRecurringTask    "retire_recurring_task"    Any  Site No   No;
+    ExceptRecurringTask    "except_recurring_task"    Any  Site No   No;
+    ListRecurringTaskTimes "list_recurring_task_times" Any Site Site No;
 
     ListCuts               "list_cuts"                Any  Site Site No;
     ReadCut                "read_cut"                 Any  Site Site No;

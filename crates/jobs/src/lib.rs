@@ -4,8 +4,10 @@
 //! worked, heartbeats extend its lease; when they stop, another worker takes the job, and what the
 //! first one brings later is refused.
 
+mod post;
 mod solving;
 mod worker;
 
+pub use post::{MailServer, Mailer, Post, Security, post_once};
 pub use solving::Ended;
 pub use worker::{Worker, WorkerSettings, look_once, run_once};

@@ -1,6 +1,7 @@
 //! The database: a private server, or the operator's own.
 
 use cotyl_app::App;
+use cotyl_app::notices::Telling;
 use cotyl_app::passwords::Passwords;
 use cotyl_store::private::{PrivateServer, PrivateSettings, Safety, reachable_data_dir};
 use cotyl_store::{PgConnectOptions, PoolSettings, Store, migrations};
@@ -62,7 +63,11 @@ impl Database {
             Arc::new(SystemClock),
             Passwords::standard(),
         )
-        .await?;
+        .await?
+        .telling(Telling {
+            mail_is_sent: settings.mail_host.is_some(),
+            link_address: settings.mail_link_address.clone(),
+        });
         Ok((database, app))
     }
 

@@ -7,7 +7,9 @@ use actix_web::dev::ServerHandle;
 use actix_web::web::Data;
 use cotyl_api::{ApiSettings, ApiState, api_app};
 use cotyl_app::App;
-use cotyl_jobs::{Worker, WorkerSettings};
+use cotyl_jobs::{Mailer, Post, Worker, WorkerSettings};
+use futures::FutureExt as _;
+use futures::future::join;
 use metrics_exporter_prometheus::PrometheusBuilder;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::oneshot;
@@ -109,8 +111,13 @@ struct Workers {
 }
 
 impl Workers {
-    fn start(settings: &Settings, app: App) -> std::io::Result<Self> {
-        let (stop, stopped) = oneshot::channel();
+    fn start(
+        settings: &Settings,
+        app: App,
+    ) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
+        let (stop, stopped) = oneshot::channel::<()>();
+        let mailer = settings.mail_server()?.map(Mailer::new).transpose()?;
+        let post = Post::new(app.clone(), mailer);
         let worker = Worker::new(
             app,
             WorkerSettings {
@@ -122,9 +129,11 @@ impl Workers {
             .enable_all()
             .build()?;
         let ended = tokio::task::spawn_blocking(move || {
-            runtime.block_on(worker.run(async {
+            let stopped = async {
                 let _ = stopped.await;
-            }));
+            }
+            .shared();
+            runtime.block_on(join(worker.run(stopped.clone()), post.run(stopped)));
         });
         Ok(Self { stop, ended })
     }

@@ -4,6 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use clap::Args;
+use cotyl_jobs::{MailServer, Security};
 use figment::Figment;
 use figment::providers::{Env, Format, Serialized, Toml};
 use serde::{Deserialize, Serialize};
@@ -54,6 +55,18 @@ pub struct Flags {
     pub log_form: Option<LogForm>,
 }
 
+/// How the mail server is spoken to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum MailSecurity {
+    /// TLS from the first word.
+    Tls,
+    /// TLS after a greeting; nothing is sent without it.
+    StartTls,
+    /// None; only for a mail server on this machine.
+    None,
+}
+
 /// How the log is written.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, clap::ValueEnum)]
 #[serde(rename_all = "snake_case")]
@@ -85,6 +98,31 @@ pub struct Settings {
     pub log: String,
     /// Log form.
     pub log_form: LogForm,
+    /// The mail server; without it no mail is sent.
+    #[serde(default)]
+    pub mail_host: Option<String>,
+    /// Its port; 465 for `tls`, 587 for `start_tls`, 25 for `none` when left out.
+    #[serde(default)]
+    pub mail_port: Option<u16>,
+    /// How it is spoken to.
+    #[serde(default = "usual_security")]
+    pub mail_security: MailSecurity,
+    /// The name it asks for.
+    #[serde(default)]
+    pub mail_user: Option<String>,
+    /// The password.
+    #[serde(default)]
+    pub mail_password: Option<Secret>,
+    /// From whom mails come, such as `Cotyl <cotyl@example.org>`.
+    #[serde(default)]
+    pub mail_from: Option<String>,
+    /// An address with `{token}` in it, to which links in mails lead; without it they carry the token.
+    #[serde(default)]
+    pub mail_link_address: Option<String>,
+}
+
+fn usual_security() -> MailSecurity {
+    MailSecurity::StartTls
 }
 
 /// A value that is never printed.
@@ -168,12 +206,56 @@ impl Settings {
         Ok(settings)
     }
 
+    /// The mail server, where one is named.
+    ///
+    /// # Errors
+    /// When something of it is missing or would be sent in the clear.
+    pub fn mail_server(&self) -> Result<Option<MailServer>, String> {
+        let Some(host) = &self.mail_host else {
+            return Ok(None);
+        };
+        let from = self.mail_from.clone().ok_or(
+            "settings: mail_from is needed with mail_host, such as Cotyl <cotyl@example.org>",
+        )?;
+        let credentials = match (&self.mail_user, &self.mail_password) {
+            (None, None) => None,
+            (Some(user), Some(password)) => Some((user.clone(), password.reveal().to_owned())),
+            _ => return Err("settings: mail_user and mail_password are needed together".into()),
+        };
+        let on_this_machine = matches!(host.as_str(), "localhost" | "127.0.0.1" | "::1");
+        if self.mail_security == MailSecurity::None && !on_this_machine {
+            return Err(
+                "settings: mail_security = \"none\" is for a mail server on this machine only"
+                    .into(),
+            );
+        }
+        if self
+            .mail_link_address
+            .as_deref()
+            .is_some_and(|address| !address.contains("{token}"))
+        {
+            return Err("settings: mail_link_address must have {token} in it".into());
+        }
+        let (security, usual_port) = match self.mail_security {
+            MailSecurity::Tls => (Security::Tls, 465),
+            MailSecurity::StartTls => (Security::StartTls, 587),
+            MailSecurity::None => (Security::None, 25),
+        };
+        Ok(Some(MailServer {
+            host: host.clone(),
+            port: self.mail_port.unwrap_or(usual_port),
+            security,
+            credentials,
+            from,
+        }))
+    }
+
     /// Connections for the workers on jobs and for starting and stopping: one for each plan that is
-    /// recorded, one for the lease's heartbeat.
+    /// recorded, one for the lease's heartbeat, one for mail.
     pub fn connections_for_jobs(&self) -> u32 {
         u32::try_from(self.solver_threads)
             .unwrap_or(u32::MAX)
-            .saturating_add(1)
+            .saturating_add(2)
     }
 
     /// Connections for each thread that answers requests: the rest of the pool, and never none.
@@ -216,6 +298,28 @@ mod tests {
         assert_eq!(settings.data_dir, PathBuf::from("/var/lib/cotyl"));
         // a flag wins over the file
         assert_eq!(settings.pool_size, 3);
+    }
+
+    #[test]
+    fn mail_is_never_sent_in_the_clear_to_elsewhere() {
+        let settings = |host: &str, security| {
+            let flags = Flags::default();
+            Settings {
+                mail_host: Some(host.into()),
+                mail_from: Some("Cotyl <cotyl@example.org>".into()),
+                mail_security: security,
+                ..Settings::gather(flags).expect("defaults")
+            }
+        };
+        let here = settings("127.0.0.1", MailSecurity::None).mail_server();
+        assert_eq!(here.expect("allowed").expect("a server").port, 25);
+        assert!(
+            settings("mail.example.org", MailSecurity::None)
+                .mail_server()
+                .is_err()
+        );
+        let there = settings("mail.example.org", MailSecurity::StartTls).mail_server();
+        assert_eq!(there.expect("allowed").expect("a server").port, 587);
     }
 
     #[test]

@@ -33,6 +33,8 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(12, "0012_task_rules"),
     step!(13, "0013_trace"),
     step!(14, "0014_hands"),
+    step!(15, "0015_recurring_tasks"),
+    step!(16, "0016_notices"),
 ];
 
 fn migrator() -> Migrator {

@@ -64,6 +64,7 @@ impl App {
             // its own sowings do not make it stale
             let inputs = json!(season::inputs(tx).await?);
             plans::set_inputs(tx, id, &inputs).await?;
+            self.tell_weeks_at_risk(tx, id, &look.answer.weeks).await?;
             let plan = get(tx, id).await?;
             self.audit_plan(tx, Operation::AdoptPlan, caller, &plan)
                 .await?;

@@ -1,0 +1,120 @@
+//! What coordinators are told: weeks at risk, and what is to be ordered.
+
+use chrono::{Days, Timelike as _};
+use cotyl_calendar::{IsoWeek, SiteZone};
+use cotyl_store::notices::{self as store};
+use cotyl_store::{Scope, Tx};
+use uuid::Uuid;
+
+use super::SUMMARY_FROM;
+use crate::plans::answer::PlanWeek;
+use crate::{App, Error, Result};
+
+/// A week whose pledge is met in fewer seasons of a thousand is at risk.
+const SAFE_PERMILLE: i64 = 800;
+/// Days before the last day to order on which it is told.
+const DAYS_TO_ORDER: u64 = 3;
+/// Most weeks that one mail names.
+const MOST_NAMED: usize = 20;
+
+impl App {
+    /// Tells coordinators which weeks of a plan that is adopted are at risk, if any are.
+    pub(crate) async fn tell_weeks_at_risk(
+        &self,
+        tx: &mut Tx,
+        plan_id: Uuid,
+        weeks: &[PlanWeek],
+    ) -> Result<()> {
+        let lines: Vec<String> = weeks.iter().filter_map(at_risk).collect();
+        if lines.is_empty() {
+            return Ok(());
+        }
+        let more = lines.len().saturating_sub(MOST_NAMED);
+        let mut named = lines[..lines.len().min(MOST_NAMED)].join("\n");
+        if more > 0 {
+            named.push_str(&format!("\nand {more} more"));
+        }
+        let body = format!(
+            "In the plan that was adopted, these weekly pledges may not be met:\n\n{named}\n\nThe plan says why, and what would mend it.\n"
+        );
+        let subject = "Weeks at risk in the plan";
+        self.tell_coordinators(
+            tx,
+            "week_at_risk",
+            &format!("plan:{plan_id}"),
+            subject,
+            &body,
+        )
+        .await
+    }
+
+    /// Writes down what is to be ordered soon, for co-operatives in which it is early morning; for each
+    /// item at most once a week. How many co-operatives were looked at.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn write_low_stock(&self) -> Result<usize> {
+        let all = self
+            .store()
+            .read(Scope::System, async |tx| {
+                Ok::<_, Error>(store::cooperative_zones(tx).await?)
+            })
+            .await?;
+        let now = self.clock().now();
+        let mut looked_at = 0;
+        for (cooperative_id, zone) in all {
+            let zone: SiteZone = zone.parse().map_err(Error::internal)?;
+            if zone.local(now).hour() != SUMMARY_FROM {
+                continue;
+            }
+            let today = zone.today(now);
+            let week = IsoWeek::of(today).map_err(Error::internal)?;
+            let scope = Scope::Cooperative(cooperative_id);
+            self.store()
+                .write("write_low_stock", scope, async |tx| {
+                    for item in self.supplies_of_all(tx).await? {
+                        let order_by = item.purchase.as_ref().map(|purchase| purchase.order_by);
+                        let soon = order_by.is_some_and(|day| day <= today + Days::new(DAYS_TO_ORDER));
+                        if !soon && !item.is_due_by_record() {
+                            continue;
+                        }
+                        let (name, site) = (&item.item.name, &item.site_name);
+                        let about = format!("stock:{}:{}:{week}", item.site_id, item.item.id);
+                        let by = order_by.map_or_else(
+                            || "It is down to its reorder point.".to_owned(),
+                            |day| format!("To be in time it is ordered by {day}."),
+                        );
+                        let body = format!("{name} at {site} runs low. {by}\n\nThe shopping list says how much is needed.\n");
+                        let subject = format!("Low on {name} at {site}");
+                        self.tell_coordinators(tx, "low_stock", &about, &subject, &body)
+                            .await?;
+                    }
+                    Ok::<_, Error>(())
+                })
+                .await?;
+            looked_at += 1;
+        }
+        Ok(looked_at)
+    }
+}
+
+/// The week in words, when its pledge may not be met.
+fn at_risk(week: &PlanWeek) -> Option<String> {
+    let unlikely = week
+        .chance
+        .as_ref()
+        .is_some_and(|chance| chance.met_permille < SAFE_PERMILLE);
+    if week.short_milligrams() == 0 && !unlikely {
+        return None;
+    }
+    let name = IsoWeek::of(week.monday).map_or_else(|_| week.monday.to_string(), |w| w.to_string());
+    let chance = week
+        .chance
+        .as_ref()
+        .map(|chance| format!(", met in {} of 100 seasons", chance.met_permille / 10))
+        .unwrap_or_default();
+    Some(format!(
+        "{name}: {} for {}{chance}",
+        week.what, week.recipient_name
+    ))
+}

@@ -1,0 +1,3 @@
+drop index task_of_recurring;
+drop table recurring_task_exception;
+drop table recurring_task;

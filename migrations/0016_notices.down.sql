@@ -1,0 +1,3 @@
+drop table calendar_feed;
+drop table notice;
+drop table notice_choice;
