@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use crate::claim_rules::{Whose, require_room};
 use crate::input::Problems;
-use crate::task_holds::{lapse, settle_state};
+use crate::task_holds::settle_state;
 use crate::tasks::claimable;
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -122,7 +122,7 @@ impl App {
         now: DateTime<Utc>,
     ) -> Result<Claim> {
         let mut task = task.clone();
-        lapse(tx, &mut task, now).await?;
+        self.free_lapsed(tx, &mut task).await?;
         let mut rules = claimable(&task)?;
         if let Some(before) = wanted.instead_of {
             if !rules.held.iter().any(|(_, holder)| *holder == before) {

@@ -40,6 +40,8 @@ pub const MOST_ATTEMPTS: usize = PAUSES.len() + 1;
 const REMINDED_AHEAD: TimeDelta = TimeDelta::hours(24);
 /// How long news that has no end of its own is worth telling.
 const WORTH_TELLING: TimeDelta = TimeDelta::days(3);
+/// How long work is still worth doing that was not done by its due time, where nothing says.
+const LATE_WORK: TimeDelta = TimeDelta::days(1);
 /// The local time on Monday from which a week's summary is written.
 const SUMMARY_FROM: u32 = 6;
 
@@ -224,8 +226,13 @@ impl App {
         let cooperative_id = tx.cooperative_id();
         let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
         let (subject, body) = words::task_free(task, zone);
+        // work that was not done by its due time can still be done until it counts as missed
+        let expires_at = task
+            .missed_after
+            .unwrap_or(task.due_at + LATE_WORK)
+            .max(task.due_at);
         for member_id in store::wanting_free_tasks(tx, task.site_id).await? {
-            if task.due_at <= now || task.holders.iter().any(|h| h.member_id == member_id) {
+            if expires_at <= now || task.holders.iter().any(|h| h.member_id == member_id) {
                 continue;
             }
             let new = NewNotice {
@@ -236,7 +243,7 @@ impl App {
                 body: body.clone(),
                 link_id: None,
                 due_at: now,
-                expires_at: task.due_at,
+                expires_at,
             };
             self.write_down(tx, cooperative_id, new).await?;
         }

@@ -234,6 +234,7 @@ impl App {
             until,
             items: Vec::new(),
             gaps: Vec::new(),
+            doses: Vec::new(),
         };
         let cupboard = Cupboard::load(tx).await?;
         for site in sites::list(tx, false, Page::ALL).await? {
@@ -247,7 +248,8 @@ impl App {
             };
             let mut sowings = planned(tx, &cupboard, &site, None).await?;
             sowings.sort_by_key(|sowing| (sowing.sow_on, sowing.station_id, sowing.id));
-            site.add(tx, &cupboard, sowings, now, &mut list).await?;
+            let rows = site.load(tx, &cupboard, sowings, now).await?;
+            rows.add_to(&mut list, &cupboard);
         }
         Ok(list.items)
     }

@@ -78,7 +78,9 @@ impl App {
                         if !site_tasks::looked(tx, site_id, before, now, next).await? {
                             return Ok(None);
                         }
+                        self.derive_recurring(tx, site_id, now).await?;
                         look.ops.apply(tx, site_id, now).await?;
+                        site_tasks::miss_others(tx, site_id, now).await?;
                     }
                     // the queue comes last in the order of locks
                     let mine =

@@ -158,7 +158,7 @@ impl App {
         let task = tasks::lock(tx, id).await?;
         let mut task = within_reach(actor, operation, task)?;
         require_to_do(&task, step)?;
-        lapse(tx, &mut task, self.clock().now()).await?;
+        self.free_lapsed(tx, &mut task).await?;
         Ok(task)
     }
 
@@ -196,15 +196,17 @@ pub(crate) fn require_to_do(task: &Task, step: &str) -> Result<()> {
     .into())
 }
 
-/// Ends the holds of a task, which must be held against other writers, that were not begun in time.
-pub(crate) async fn lapse(tx: &mut Tx, task: &mut Task, now: DateTime<Utc>) -> Result<()> {
-    if holds::lapse(tx, task.id, now).await? > 0 {
+/// Ends the holds of a task, which must be held against other writers, that were not begun in time;
+/// which they were.
+pub(crate) async fn lapse(tx: &mut Tx, task: &mut Task, now: DateTime<Utc>) -> Result<Vec<Uuid>> {
+    let ended = holds::lapse(tx, task.id, now).await?;
+    if !ended.is_empty() {
         settle_state(tx, task.id).await?;
         *task = tasks::get(tx, task.id)
             .await?
             .ok_or(Error::NotFound("task"))?;
     }
-    Ok(())
+    Ok(ended)
 }
 
 /// Open while a place is free, held while none is.
@@ -252,6 +254,14 @@ async fn possible_holder(
 }
 
 impl App {
+    /// Ends the holds of a task that were not begun in time, and tells that it has come free.
+    pub(crate) async fn free_lapsed(&self, tx: &mut Tx, task: &mut Task) -> Result<()> {
+        for ended in lapse(tx, task, self.clock().now()).await? {
+            self.tell_task_free(tx, task, ended).await?;
+        }
+        Ok(())
+    }
+
     /// Ends holds that were not begun in time, some tasks at a time: what everybody sees already becomes
     /// an entry of the history. How many tasks.
     ///
@@ -272,7 +282,7 @@ impl App {
                     Scope::Cooperative(*cooperative_id),
                     async |tx| {
                         if let Some(mut task) = tasks::lock(tx, *task_id).await? {
-                            lapse(tx, &mut task, now).await?;
+                            self.free_lapsed(tx, &mut task).await?;
                         }
                         Ok::<_, Error>(())
                     },

@@ -38,6 +38,7 @@ impl App {
             let task = tasks::lock(tx, id).await?;
             let mut task = within_reach(actor, Operation::ClaimTask, task)?;
             let now = self.clock().now();
+            // who takes the place next is here already: nobody need be told that it is free
             lapse(tx, &mut task, now).await?;
             let place = may_claim(&claimable(&task)?, actor)
                 .map_err(|refusal| with_names(refusal, actor, &task))?;
@@ -59,7 +60,7 @@ impl App {
         self.write(Operation::ReleaseTask, caller, async |tx, actor| {
             let task = tasks::lock(tx, id).await?;
             let mut task = within_reach(actor, Operation::ReleaseTask, task)?;
-            lapse(tx, &mut task, self.clock().now()).await?;
+            self.free_lapsed(tx, &mut task).await?;
             let claim = claims::release(tx, id, actor.member_id, self.clock().now())
                 .await?
                 .ok_or(Refusal::NotYours)?;
@@ -129,7 +130,7 @@ impl App {
         }
         let now = self.clock().now();
         let done_at = completion::check(&task, completion, now)?;
-        lapse(tx, &mut task, now).await?;
+        self.free_lapsed(tx, &mut task).await?;
         self.require_may_finish(tx, actor, &mut task, done_at)
             .await?;
         let mut told = completion.clone();

@@ -156,20 +156,20 @@ pub async fn end(
 ///
 /// # Errors
 /// Those of the database.
-pub async fn lapse(tx: &mut Tx, task_id: Uuid, now: DateTime<Utc>) -> Result<u64> {
+pub async fn lapse(tx: &mut Tx, task_id: Uuid, now: DateTime<Utc>) -> Result<Vec<Uuid>> {
     let cooperative_id = tx.cooperative_id();
-    let ended = sqlx::query(
+    Ok(sqlx::query_scalar(
         "update claim c set ended_at = claim_comes_free_at(c.claimed_at, c.begun_at, t.due_at), end_kind = 'lapsed' from task t
           where c.cooperative_id = $1 and c.task_id = $2 and c.ended_at is null
             and t.cooperative_id = c.cooperative_id and t.id = c.task_id
-            and t.state in ('open', 'held') and claim_comes_free_at(c.claimed_at, c.begun_at, t.due_at) <= $3",
+            and t.state in ('open', 'held') and claim_comes_free_at(c.claimed_at, c.begun_at, t.due_at) <= $3
+         returning c.id",
     )
     .bind(cooperative_id)
     .bind(task_id)
     .bind(now)
-    .execute(tx.connection())
-    .await?;
-    Ok(ended.rows_affected())
+    .fetch_all(tx.connection())
+    .await?)
 }
 
 /// Tasks of any co-operative with holds that came free, some at a time: co-operative and task.

@@ -223,6 +223,24 @@ pub async fn miss(tx: &mut Tx, missed: &[Uuid], now: DateTime<Utc>) -> Result<()
     end(tx, "missed", &missed, now).await
 }
 
+/// Marks tasks of a site missed that no rule brought: those of recurring rules and by hand.
+///
+/// # Errors
+/// Those of the database.
+pub async fn miss_others(tx: &mut Tx, site_id: Uuid, now: DateTime<Utc>) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    let over: Vec<Uuid> = sqlx::query_scalar(
+        "select id from task where cooperative_id = $1 and site_id = $2 and state in ('open', 'held') and missed_after <= $3
+            and (occasion like 'recurring:%' or occasion like 'by\\_hand:%')",
+    )
+    .bind(cooperative_id)
+    .bind(site_id)
+    .bind(now)
+    .fetch_all(tx.connection())
+    .await?;
+    miss(tx, &over, now).await
+}
+
 async fn end(
     tx: &mut Tx,
     state: &'static str,

@@ -70,9 +70,13 @@ impl App {
             let today = zone.today(now);
             let week = IsoWeek::of(today).map_err(Error::internal)?;
             let scope = Scope::Cooperative(cooperative_id);
+            let supplies = self
+                .store()
+                .read(scope, async |tx| self.supplies_of_all(tx).await)
+                .await?;
             self.store()
                 .write("write_low_stock", scope, async |tx| {
-                    for item in self.supplies_of_all(tx).await? {
+                    for item in &supplies {
                         let order_by = item.purchase.as_ref().map(|purchase| purchase.order_by);
                         let soon = order_by.is_some_and(|day| day <= today + Days::new(DAYS_TO_ORDER));
                         if !soon && !item.is_due_by_record() {
