@@ -16,7 +16,6 @@ use crate::serve::ApiState;
 #[derive(Debug, Deserialize, ToSchema)]
 pub struct CalendarFeedInput {
     /// Whether tasks at the member's sites that somebody is needed for are in it too.
-    #[serde(default)]
     #[schema(example = true)]
     pub with_open_tasks: bool,
 }
