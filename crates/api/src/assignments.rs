@@ -170,7 +170,7 @@ pub async fn suggest_assignments(
 
 /// A member for a place of a task.
 #[derive(Debug, Deserialize, ToSchema)]
-pub struct AssignmentInput {
+pub struct TaskAssignmentInput {
     /// The task.
     pub task_id: Uuid,
     /// Who is to do it.
@@ -181,9 +181,9 @@ pub struct AssignmentInput {
 
 /// Assignments of tasks of one site.
 #[derive(Debug, Deserialize, ToSchema)]
-pub struct AssignmentsInput {
+pub struct TaskAssignmentsInput {
     /// 1 to 300 of them.
-    pub assignments: Vec<AssignmentInput>,
+    pub assignments: Vec<TaskAssignmentInput>,
     /// Whether those that are possible are made when others are not. Otherwise all are made or none.
     #[serde(default)]
     pub only_possible: bool,
@@ -233,14 +233,14 @@ impl From<assignments::Assigned> for Assignments {
 /// whoever is assigned: qualification, limit, no more than can be done. They see by whom, and may give the
 /// task back. With `instead_of` a task is taken from somebody who holds it.
 #[utoipa::path(
-    tag = "tasks", operation_id = "assign_tasks", request_body = AssignmentsInput,
+    tag = "tasks", operation_id = "assign_tasks", request_body = TaskAssignmentsInput,
     responses((status = 200, description = "Assigned", body = Assignments), WriteProblems)
 )]
 #[post("/sites/{site_id}/assignments")]
 pub async fn assign_tasks(
     state: Data<ApiState>,
     site_id: Path<Uuid>,
-    signed: SignedBody<AssignmentsInput>,
+    signed: SignedBody<TaskAssignmentsInput>,
 ) -> Answer {
     let wanted: Vec<Assignment> = signed
         .body
