@@ -164,6 +164,11 @@ async fn other_programs_read_the_same_instants_and_words() {
     let me: uuid::Uuid = api.get(VOLUNTEER, "/me").await.id().parse().unwrap();
     let note = "Scheren; Eimer, Tücher\nC:\\Keller 🌱 und noch viel mehr Text, damit die Zeile gefaltet wird: äöüß";
     let mut expected = Vec::new();
+    sqlx::query("insert into work_settings (cooperative_id, most_claims) values ($1, 100)")
+        .bind(garden.cooperative_id)
+        .execute(&garden.pool)
+        .await
+        .unwrap();
     for (zone, starts) in [
         (
             "America/New_York",
