@@ -119,22 +119,10 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             .and_then(|value| value.get(name).and_then(Value::as_i64))
             .unwrap_or_default()
     };
+    if let Some(what) = taken_once(constraint) {
+        return Some(taken(what));
+    }
     Some(match constraint {
-        "member_email_taken" => taken("this e-mail address"),
-        "site_name_taken" => taken("a site of this name"),
-        "member_group_name_taken" => taken("a group of this name"),
-        "container_kind_name_taken" => taken("a container kind of this name"),
-        "station_name_taken" => taken("a station of this name at this site"),
-        "crop_group_name_taken" => taken("a crop group of this name"),
-        "crop_name_taken" => taken("a crop of this name"),
-        "recipient_name_taken" => taken("a recipient of this name"),
-        "learning_veto_once" => taken("the veto of this figure"),
-        "learning_choice_held_once" => taken("a value for this figure"),
-        "term_name_taken" => taken("a term of this name"),
-        "delivery_dispute_answered_once" => taken("the answer to this dispute"),
-        "cold_reading_corrected_once" => taken("the correction of this reading"),
-        "cut_tray_code_taken" => taken("this tray code"),
-        "task_rule_once" => taken("a change of this rule"),
         "station_places" => Error::Refused(Refusal::StationFull {
             used: figure("used"),
             places: figure("places"),
@@ -182,6 +170,28 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "delivery_line_cut" => unknown("/cut_id", "cut"),
         "recall_notice_assigned_to" => unknown("/member_id", "member"),
         _ => return in_the_cupboard(constraint),
+    })
+}
+
+/// What is there once only, and is there already.
+fn taken_once(constraint: &str) -> Option<&'static str> {
+    Some(match constraint {
+        "member_email_taken" => "this e-mail address",
+        "site_name_taken" => "a site of this name",
+        "member_group_name_taken" => "a group of this name",
+        "container_kind_name_taken" => "a container kind of this name",
+        "station_name_taken" => "a station of this name at this site",
+        "crop_group_name_taken" => "a crop group of this name",
+        "crop_name_taken" => "a crop of this name",
+        "recipient_name_taken" => "a recipient of this name",
+        "learning_veto_once" => "the veto of this figure",
+        "learning_choice_held_once" => "a value for this figure",
+        "term_name_taken" => "a term of this name",
+        "delivery_dispute_answered_once" => "the answer to this dispute",
+        "cold_reading_corrected_once" => "the correction of this reading",
+        "cut_tray_code_taken" => "this tray code",
+        "task_rule_once" => "a change of this rule",
+        _ => return None,
     })
 }
 

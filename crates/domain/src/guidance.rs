@@ -10,81 +10,20 @@ use crate::task::TaskKind;
 /// How the work is done, one step a line.
 pub fn steps(kind: TaskKind) -> &'static [&'static str] {
     match kind {
-        TaskKind::Sow => &[
-            "Rinse the dust off the medium and soak it.",
-            "Fill each container to its fill line with ready-mixed solution and cover it against light.",
-            "Put the soaked medium in place so that its foot touches the solution.",
-            "Sprinkle the seed thinly on the medium and mist it.",
-            "Label each container with crop and day, and set it on its station.",
-            "If you sowed fewer containers than planned, say so when you finish the task.",
-        ],
-        TaskKind::Mist => &[
-            "Mist the medium of each container with clean water until it is wet, not swimming.",
-            "Look for seedlings: when they stand in most containers, the check of germination is due.",
-            "Keep the cover on between mistings if the site uses one.",
-        ],
-        TaskKind::TopUp => &[
-            "Look at the level of each container before you pour.",
-            "Fill with ready-mixed solution up to the line you are given, never above it: once roots hang in the air of a passive container, drowning them can kill the crop.",
-            "Say how many litres went in, and from which batch, when you finish the task.",
-        ],
-        TaskKind::Measure => &[
-            "Rinse the meter and check it in its reference solution as its instructions say.",
-            "Measure pH, conductivity and temperature in the solution of the station.",
-            "Rinse the meter again, and enter the figures when you finish the task.",
-        ],
-        TaskKind::Mix => &[
-            "Start the batch in Cotyl: it says how much of each product, in which order, and what to mind.",
-            "Weigh each product, add one at a time to the water and stir until it is dissolved.",
-            "Measure, correct the pH in the small portions you are given, stir, wait, and measure again.",
-            "Mark the batch ready when its readings are in range.",
-        ],
-        TaskKind::Adjust => &[
-            "Measure again before you add anything.",
-            "Add only the portion that Cotyl gives for this batch, stir, wait, and measure again.",
-            "Stop when the reading is in range, and enter every reading.",
-        ],
-        TaskKind::CheckGermination => &[
-            "Look into each container and count those in which seedlings stand.",
-            "Thin where seedlings crowd each other: snip the weaker ones, do not pull them.",
-            "Mist containers in which nothing has come up yet.",
-            "Enter the count when you finish the task; enter 0 if nothing has come up.",
-        ],
-        TaskKind::Cut => &[
-            "Lay out clean trays, the scale and cleaned cutters.",
-            "Cut above the growing point so that the plants can grow again; at the last cut take all.",
-            "Leave out yellow, slimy or damaged leaves, and anything that touched the floor.",
-            "Weigh each tray without its own weight and record it as a cut with its tray code.",
-            "Then finish the task here.",
-        ],
-        TaskKind::ClearAndClean => &[
-            "Take out plants and medium; put them where the site composts or throws away.",
-            "Empty the solution where the site allows, not into a pond or a stream.",
-            "Scrub container, lid and holder until no film is left, then rinse.",
-            "Clean and rinse again with the site's cleaning agent as its label says, and let all of it dry.",
-            "Wipe the station and put everything back in its place.",
-        ],
-        TaskKind::Turn => &[
-            "Turn each container half round, so that the other side faces the light.",
-            "Do not lift the lid more than you must: light in the solution lets algae grow.",
-        ],
-        TaskKind::Count => &[
-            "Open the stock-taking in Cotyl and enter what you find, shelf by shelf; weigh part bags.",
-            "Enter what is there, not what should be there.",
-        ],
-        TaskKind::Pack => &[
-            "Take the trays that are to go from the cold, check their codes, and pack them into the delivery in Cotyl.",
-            "Leave out anything slimy, yellow or warm, and say so.",
-            "Keep the packed trays cold until they leave.",
-        ],
-        TaskKind::Deliver => &[
-            "Take the delivery to the recipient by the shortest way, cold and covered.",
-            "Measure the temperature of the greens when you hand them over.",
-            "Write down who received them, when, and the temperature.",
-        ],
-        TaskKind::Other => {
-            &["Do what the title and the note say; ask the site lead where they leave a doubt."]
-        }
+        TaskKind::Sow => SOW,
+        TaskKind::Mist => MIST,
+        TaskKind::TopUp => TOP_UP,
+        TaskKind::Measure => MEASURE,
+        TaskKind::Mix => MIX,
+        TaskKind::Adjust => ADJUST,
+        TaskKind::CheckGermination => CHECK_GERMINATION,
+        TaskKind::Cut => CUT,
+        TaskKind::ClearAndClean => CLEAR_AND_CLEAN,
+        TaskKind::Turn => TURN,
+        TaskKind::Count => COUNT,
+        TaskKind::Pack => PACK,
+        TaskKind::Deliver => DELIVER,
+        TaskKind::Other => OTHER,
     }
 }
 
@@ -158,6 +97,81 @@ const ELECTRICITY: [&str; 4] = [
     "Plug in only where ground-fault protection is fitted; do not use damaged cords or plugs.",
     "Follow the maker's instructions and the local electrical code; plug in again when the work is done.",
 ];
+
+const SOW: &[&str] = &[
+    "Rinse the dust off the medium and soak it.",
+    "Fill each container to its fill line with ready-mixed solution and cover it against light.",
+    "Put the soaked medium in place so that its foot touches the solution.",
+    "Sprinkle the seed thinly on the medium and mist it.",
+    "Label each container with crop and day, and set it on its station.",
+    "If you sowed fewer containers than planned, say so when you finish the task.",
+];
+const MIST: &[&str] = &[
+    "Mist the medium of each container with clean water until it is wet, not swimming.",
+    "Look for seedlings: when they stand in most containers, the check of germination is due.",
+    "Keep the cover on between mistings if the site uses one.",
+];
+const TOP_UP: &[&str] = &[
+    "Look at the level of each container before you pour.",
+    "Fill with ready-mixed solution up to the line you are given, never above it: once roots hang in the air of a passive container, drowning them can kill the crop.",
+    "Say how many litres went in, and from which batch, when you finish the task.",
+];
+const MEASURE: &[&str] = &[
+    "Rinse the meter and check it in its reference solution as its instructions say.",
+    "Measure pH, conductivity and temperature in the solution of the station.",
+    "Rinse the meter again, and enter the figures when you finish the task.",
+];
+const MIX: &[&str] = &[
+    "Start the batch in Cotyl: it says how much of each product, in which order, and what to mind.",
+    "Weigh each product, add one at a time to the water and stir until it is dissolved.",
+    "Measure, correct the pH in the small portions you are given, stir, wait, and measure again.",
+    "Mark the batch ready when its readings are in range.",
+];
+const ADJUST: &[&str] = &[
+    "Measure again before you add anything.",
+    "Add only the portion that Cotyl gives for this batch, stir, wait, and measure again.",
+    "Stop when the reading is in range, and enter every reading.",
+];
+const CHECK_GERMINATION: &[&str] = &[
+    "Look into each container and count those in which seedlings stand.",
+    "Thin where seedlings crowd each other: snip the weaker ones, do not pull them.",
+    "Mist containers in which nothing has come up yet.",
+    "Enter the count when you finish the task; enter 0 if nothing has come up.",
+];
+const CUT: &[&str] = &[
+    "Lay out clean trays, the scale and cleaned cutters.",
+    "Cut above the growing point so that the plants can grow again; at the last cut take all.",
+    "Leave out yellow, slimy or damaged leaves, and anything that touched the floor.",
+    "Weigh each tray without its own weight and record it as a cut with its tray code.",
+    "Then finish the task here.",
+];
+const CLEAR_AND_CLEAN: &[&str] = &[
+    "Take out plants and medium; put them where the site composts or throws away.",
+    "Empty the solution where the site allows, not into a pond or a stream.",
+    "Scrub container, lid and holder until no film is left, then rinse.",
+    "Clean and rinse again with the site's cleaning agent as its label says, and let all of it dry.",
+    "Wipe the station and put everything back in its place.",
+];
+const TURN: &[&str] = &[
+    "Turn each container half round, so that the other side faces the light.",
+    "Do not lift the lid more than you must: light in the solution lets algae grow.",
+];
+const COUNT: &[&str] = &[
+    "Open the stock-taking in Cotyl and enter what you find, shelf by shelf; weigh part bags.",
+    "Enter what is there, not what should be there.",
+];
+const PACK: &[&str] = &[
+    "Take the trays that are to go from the cold, check their codes, and pack them into the delivery in Cotyl.",
+    "Leave out anything slimy, yellow or warm, and say so.",
+    "Keep the packed trays cold until they leave.",
+];
+const DELIVER: &[&str] = &[
+    "Take the delivery to the recipient by the shortest way, cold and covered.",
+    "Measure the temperature of the greens when you hand them over.",
+    "Write down who received them, when, and the temperature.",
+];
+const OTHER: &[&str] =
+    &["Do what the title and the note say; ask the site lead where they leave a doubt."];
 
 #[cfg(test)]
 mod tests {
