@@ -36,6 +36,7 @@ mod mail;
 mod mail_server;
 mod members;
 mod mixing;
+mod notices;
 mod observations;
 mod pantry_course;
 mod password_resets;

@@ -32,12 +32,12 @@ async fn item(
     id
 }
 
-async fn seed(garden: &Garden) -> Uuid {
+pub async fn seed(garden: &Garden) -> Uuid {
     item(garden, ("Lettuce seed", "seed", "mass"), None).await
 }
 
 /// A lot at the site, received at an instant.
-async fn lot(
+pub async fn lot(
     garden: &Garden,
     item: Uuid,
     quantity: i64,

@@ -19,6 +19,10 @@ use uuid::Uuid;
 use super::HORIZON;
 use crate::{Error, Result};
 
+/// How long after its due time work that comes again may still be done before it counts as missed.
+/// Common practice, no source.
+const STILL_DONE_LATE: TimeDelta = TimeDelta::days(1);
+
 /// What becomes of a time on a day on which the site is closed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum ClosedDay {
@@ -214,7 +218,7 @@ impl<'a> Rule<'a> {
             note: note.chars().take(2000).collect(),
             detail: json!({}),
             window: whole_window(time.day, time.opens_at, time.due_at),
-            missed_after: None,
+            missed_after: Some(time.due_at + STILL_DONE_LATE),
             people: fields.people,
             minutes: fields.minutes,
             qualification,
