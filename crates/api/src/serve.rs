@@ -6,6 +6,7 @@ use std::time::Duration;
 
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceFactory, ServiceRequest, ServiceResponse};
+use actix_web::error::QueryPayloadError;
 use actix_web::http::StatusCode;
 use actix_web::http::header::HeaderName;
 use actix_web::middleware::{Compress, DefaultHeaders, Next, from_fn};
@@ -122,15 +123,7 @@ pub fn api_app(
             )
             .into()
         }))
-        .app_data(QueryConfig::default().error_handler(|error, _| {
-            Problem::new(
-                StatusCode::UNPROCESSABLE_ENTITY,
-                "invalid",
-                "Not acceptable",
-                error.to_string(),
-            )
-            .into()
-        }))
+        .app_data(QueryConfig::default().error_handler(|error, _| query_problem(&error).into()))
         .service(web::scope(BASE).configure(operations))
         .service(health::healthz)
         .service(health::readyz)
@@ -179,6 +172,16 @@ async fn answer_headers(
         );
     }
     Ok(response)
+}
+
+/// What is wrong with the parameters behind the question mark, with the one that the fault names.
+fn query_problem(error: &QueryPayloadError) -> Problem {
+    let QueryPayloadError::Deserialize(fault) = error else {
+        return Problem::field("", "form", error.to_string());
+    };
+    let detail = fault.to_string();
+    let named = detail.split('`').nth(1).unwrap_or_default().to_owned();
+    Problem::field(&named, "form", detail)
 }
 
 async fn unknown_address(request: HttpRequest) -> HttpResponse {

@@ -130,6 +130,8 @@ pub struct TaskEntry {
     pub stock_item_id: Option<Uuid>,
     /// The recipient, for work for one.
     pub recipient_id: Option<Uuid>,
+    /// Their name.
+    pub recipient_name: Option<String>,
     /// Expected minutes of work, of all people together.
     pub minutes: i32,
     /// People needed.
@@ -189,6 +191,7 @@ impl From<TaskForMember> for TaskEntry {
             batch_id: task.batch_id,
             stock_item_id: task.stock_item_id,
             recipient_id: task.recipient_id,
+            recipient_name: task.recipient_name,
             station_id: task.station_id,
             station_name: task.station_name,
             crop_id: task.crop_id,

@@ -3,7 +3,7 @@
 use std::future::Future;
 use std::time::Duration;
 
-use cotyl_app::jobs::LeasedJob;
+use cotyl_app::jobs::{LeasedJob, SITE_WORK_JOB};
 use cotyl_app::{App, Error, Result};
 use futures::StreamExt;
 use futures::future::join;
@@ -184,6 +184,8 @@ fn tell(job: &str, kind: &str, ended: Result<Ended>) {
     };
     metrics::counter!("cotyl_jobs_total", "kind" => kind.to_owned(), "ended" => word).increment(1);
     match ended {
+        // there is one for nearly every change at a site
+        Ok(_) if kind == SITE_WORK_JOB => tracing::debug!(job, kind, ended = word, "a job ended"),
         Ok(_) => tracing::info!(job, kind, ended = word, "a job ended"),
         Err(error) => {
             tracing::warn!(job, kind, cause = ?error, "a job broke off; it is taken again")

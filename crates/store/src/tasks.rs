@@ -59,6 +59,8 @@ pub struct Task {
     pub stock_item_id: Option<Uuid>,
     /// The recipient it is for.
     pub recipient_id: Option<Uuid>,
+    /// Name of the recipient.
+    pub recipient_name: Option<String>,
     /// Figures of the work.
     pub detail: Value,
     /// The local day on which the work falls.
@@ -123,6 +125,7 @@ impl FromRow<'_, PgRow> for Task {
             batch_id: next!(),
             stock_item_id: next!(),
             recipient_id: next!(),
+            recipient_name: next!(),
             detail: next!(),
             day: next!(),
             opens_at: next!(),
@@ -268,7 +271,7 @@ impl TaskPage {
 /// Everything that people need to know of the tasks chosen between the two parts.
 const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.occasion, t.title, t.note, t.sowing_id, t.cut_number,
         s.id as station_id, s.name as station_name, s.method, w.crop_id, c.name as crop_name, w.containers,
-        t.batch_id, t.stock_item_id, t.recipient_id, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
+        t.batch_id, t.stock_item_id, t.recipient_id, r.name as recipient_name, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
         t.cause, t.missed_after, t.outcome, t.done_at, t.recorded_done_at, t.done_by, t.version,
         coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at,
                             'begun_at', h.begun_at, 'assigned_by', h.assigned_by, 'assigned_by_name', a.name, 'offered_to', h.offered_to) order by h.place)
@@ -280,6 +283,7 @@ const JOINS: &str = ") t
    join site e on e.cooperative_id = t.cooperative_id and e.id = t.site_id
    left join sowing w on w.cooperative_id = t.cooperative_id and w.id = t.sowing_id
    left join station s on s.cooperative_id = t.cooperative_id and s.id = coalesce(t.station_id, w.station_id)
+   left join recipient r on r.cooperative_id = t.cooperative_id and r.id = t.recipient_id
    left join crop c on c.cooperative_id = t.cooperative_id and c.id = w.crop_id
   order by t.due_at, t.id";
 

@@ -159,27 +159,39 @@ async fn tasks(client: &Client, today: NaiveDate) -> Result<(), Fault> {
         println!("  nothing yet");
     }
     for task in tasks {
-        let cut = task["cut_number"]
-            .as_i64()
-            .map(|number| format!(" (cut {number})"))
-            .unwrap_or_default();
         println!(
-            "  {}  {:<15} {:<18} {}{cut}: {} {} of {}, about {} min",
+            "  {}  {:<15} {:<18} {}, about {} min",
             text(&task["window"], "day")?,
             text(task, "site_name")?,
-            text(task, "station_name")?,
-            text(task, "kind")?.replace('_', " "),
-            task["containers"],
-            if task["containers"] == 1 {
-                "container"
-            } else {
-                "containers"
-            },
-            text(task, "crop_name")?,
+            task["station_name"].as_str().unwrap_or_default(),
+            work(task)?,
             task["minutes"],
         );
     }
     Ok(())
+}
+
+/// What is to be done, and with what or for whom.
+fn work(task: &Value) -> Result<String, Fault> {
+    let mut words = match task["title"].as_str() {
+        Some(title) => title.to_owned(),
+        None => text(task, "kind")?.replace('_', " "),
+    };
+    if let Some(number) = task["cut_number"].as_i64() {
+        words.push_str(&format!(" (cut {number})"));
+    }
+    if let (Some(crop), Some(count)) = (task["crop_name"].as_str(), task["containers"].as_i64()) {
+        let containers = if count == 1 {
+            "container"
+        } else {
+            "containers"
+        };
+        words.push_str(&format!(": {count} {containers} of {crop}"));
+    }
+    if let Some(recipient) = task["recipient_name"].as_str() {
+        words.push_str(&format!(" for {recipient}"));
+    }
+    Ok(words)
 }
 
 /// What to buy in the next weeks, in the order of the last days to order.
