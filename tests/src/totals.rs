@@ -505,3 +505,27 @@ async fn every_bad_parameter_is_named() {
     let path = format!("/totals/weeks?from=2026-W40&to=2026-W40&{unknown}");
     api.get(COORDINATOR, &path).await.expect(404);
 }
+
+#[actix_web::test]
+async fn what_was_expected_of_more_containers_can_be_told_again() {
+    let api = Api::new().await;
+    let garden = garden(&api).await;
+    go_to(&api, "2026-09-07T15:00:00Z").await;
+    let made = crate::sowings::sow(&api, &garden, 4, "2026-09-08").await;
+    let sowing = made.expect(201).body["id"].as_str().unwrap().to_owned();
+    let query = "from=2026-W40&to=2026-W52";
+    let expected = |totals: &Value| totals["sum"]["expected"].clone();
+    let before = totals(&api, COORDINATOR, query).await;
+    let as_of = before["as_of"].as_str().unwrap().to_owned();
+    assert_ne!(expected(&before), grams("0"));
+
+    go_to(&api, "2026-09-07T16:00:00Z").await;
+    let path = format!("/sowings/{sowing}");
+    let fewer = json!({"containers": 2, "note": "Two jars broke"});
+    api.put(LEAD, &path, "*", fewer).await.expect(200);
+    let after = totals(&api, COORDINATOR, query).await;
+    assert_ne!(expected(&after), expected(&before));
+    go_to(&api, "2026-09-07T17:00:00Z").await;
+    let again = totals(&api, COORDINATOR, &format!("{query}&as_of={as_of}")).await;
+    assert_eq!(again, before);
+}

@@ -154,8 +154,11 @@ impl App {
                 .into());
             }
             sowing.note = note.trim().to_owned();
-            let sowing = self.set_containers(tx, &sowing, containers).await?;
             let ground = Ground::load(tx, sowing.station_id, sowing.crop_id).await?;
+            let today = ground.day_of(self.clock().now());
+            let sowing = self
+                .set_containers(tx, caller, &sowing, containers, today)
+                .await?;
             self.move_sowing(tx, caller, sowing, &ground).await?;
             let became = json!({"containers": containers, "note": note});
             self.audit_sowing(tx, operation, caller, id, &became)
@@ -207,19 +210,31 @@ impl App {
         })
     }
 
-    /// Gives a sowing another number of containers, with its expected weights in proportion.
+    /// Gives a sowing another number of containers, with its expected weights in proportion. An entry
+    /// keeps those of before, so that what was expected at an instant can be told again.
     pub(crate) async fn set_containers(
         &self,
         tx: &mut Tx,
+        caller: &Caller,
         sowing: &Sowing,
         containers: i32,
+        on: NaiveDate,
     ) -> Result<Sowing> {
         let mut changed = sowing.clone();
         changed.containers = containers;
         for weight in &mut changed.expected_milligrams {
             *weight = weight.saturating_mul(containers.into()) / i64::from(sowing.containers);
         }
-        Ok(sowings::update(tx, &changed).await?)
+        let changed = sowings::update(tx, &changed).await?;
+        if containers != sowing.containers {
+            let detail = json!({
+                "containers": {"from": sowing.containers, "to": containers},
+                "expected_milligrams": {"from": sowing.expected_milligrams, "to": changed.expected_milligrams},
+            });
+            self.note_sowing_event(tx, caller, &changed, "moved", on, detail)
+                .await?;
+        }
+        Ok(changed)
     }
 
     /// A sowing as the member sees it.

@@ -95,7 +95,7 @@ impl App {
                 if let Some(containers) = told.containers {
                     // with those of the parts that were sown before
                     let all = containers + containers_done(tx, task.id).await?;
-                    self.set_containers(tx, &sowing, all).await?;
+                    self.set_containers(tx, caller, &sowing, all, on).await?;
                 }
                 Some(SowingStep::Sown { on })
             }

@@ -130,7 +130,8 @@ pub async fn pledges(tx: &mut Tx, period: Period) -> Result<Vec<PledgeRow>> {
     .await?)
 }
 
-/// Cuts that standing sowings are still to give, by the day planned at the instant.
+/// Cuts that standing sowings are still to give, by the day planned and of the weight expected at the
+/// instant.
 ///
 /// # Errors
 /// Those of the database.
@@ -145,10 +146,17 @@ pub async fn expected(tx: &mut Tx, period: Period) -> Result<Vec<Harvest>> {
                  where $4::timestamptz is not null and e.cooperative_id = s.cooperative_id and e.sowing_id = s.id
                    and e.kind = 'moved' and e.recorded_at > $4 and e.detail ? 'planned_cuts'
                  order by e.id limit 1) before on true
+           left join lateral (
+                select e.detail->'expected_milligrams'->'from' as weights from sowing_event e
+                 where $4::timestamptz is not null and e.cooperative_id = s.cooperative_id and e.sowing_id = s.id
+                   and e.kind = 'moved' and e.recorded_at > $4 and e.detail ? 'expected_milligrams'
+                 order by e.id limit 1) lighter on true
           cross join lateral unnest(
                 case when before.days is null then s.planned_cuts
                      else array(select day::date from jsonb_array_elements_text(before.days) with ordinality d (day, n) order by n) end,
-                s.expected_milligrams) with ordinality as planned (cut_on, milligrams, number)
+                case when lighter.weights is null then s.expected_milligrams
+                     else array(select weight::bigint from jsonb_array_elements_text(lighter.weights) with ordinality w (weight, n) order by n) end)
+                with ordinality as planned (cut_on, milligrams, number)
           where s.cooperative_id = $1 and planned.cut_on between $2 and $3
             and not exists (
               select 1 from sowing_event e
