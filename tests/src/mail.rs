@@ -259,7 +259,7 @@ async fn password_resets_go_out_by_mail() {
     assert_eq!(own[0]["kind"], "password_reset");
 }
 
-async fn choose(api: &Api, who: &str, body: Value) {
+pub async fn choose(api: &Api, who: &str, body: Value) {
     let kept = api.get(who, "/me/notice_choices").await.expect(200);
     api.put(who, "/me/notice_choices", &kept.etag(), body)
         .await

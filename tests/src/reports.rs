@@ -99,13 +99,13 @@ fn table<'a>(body: &'a Value, by: &str) -> &'a Vec<Value> {
     found["rows"].as_array().unwrap()
 }
 
-fn row<'a>(body: &'a Value, by: &str, name: &str) -> &'a Value {
+pub fn row<'a>(body: &'a Value, by: &str, name: &str) -> &'a Value {
     let found = table(body, by).iter().find(|row| row["name"] == name);
     found.unwrap_or_else(|| panic!("{by} {name} in {body:#}"))
 }
 
 /// The figures of a row in milligrams.
-fn figures(row: &Value) -> [i64; 6] {
+pub fn figures(row: &Value) -> [i64; 6] {
     FIGURES.map(|figure| milligrams(&row[figure]))
 }
 
@@ -124,7 +124,7 @@ fn adds_up(body: &Value) {
 }
 
 /// The text of a PDF as pypdf reads it.
-fn paper(bytes: &[u8]) -> Value {
+pub fn paper(bytes: &[u8]) -> Value {
     let here = Path::new(env!("CARGO_MANIFEST_DIR"));
     let python = std::env::var_os("COTYL_CHECK_PYTHON").map_or_else(
         || here.join("../target/check-venv/bin/python"),
@@ -147,7 +147,7 @@ fn paper(bytes: &[u8]) -> Value {
     serde_json::from_slice(&output.stdout).unwrap()
 }
 
-fn words(text: &str) -> String {
+pub fn words(text: &str) -> String {
     text.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
@@ -389,7 +389,7 @@ async fn csv_says_the_same(api: &Api, body: &Value, path: &str) {
 }
 
 /// Fields of a line of comma-separated values without line breaks in them.
-fn fields(line: &str) -> Vec<String> {
+pub fn fields(line: &str) -> Vec<String> {
     let mut fields = vec![String::new()];
     let mut quoted = false;
     let mut letters = line.chars().peekable();

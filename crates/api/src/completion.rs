@@ -46,6 +46,9 @@ pub struct CompletionInput {
     pub volume: Option<Volume>,
     /// Of topping up: from this batch, in which it is entered as used. Of mixing and adjusting: this batch.
     pub batch_id: Option<Uuid>,
+    /// Of topping up: what went in was plain water, of no batch; the levels are reckoned with it.
+    #[serde(default)]
+    pub plain_water: bool,
     /// Of topping up: it was poured already, though past the limit to which the containers may be filled;
     /// the note says why.
     #[serde(default)]
@@ -81,6 +84,7 @@ impl From<CompletionInput> for Completion {
             temperature: input.temperature,
             volume: input.volume,
             batch_id: input.batch_id,
+            plain_water: input.plain_water,
             past_limit_accepted: input.past_limit_accepted,
             batch_entry_id: input.batch_entry_id,
             stock_count_id: input.stock_count_id,

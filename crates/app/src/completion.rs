@@ -53,6 +53,9 @@ pub struct Completion {
     /// Of topping up: from this batch; of mixing: this one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub batch_id: Option<Uuid>,
+    /// Of topping up: what went in was plain water, of no batch.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub plain_water: bool,
     /// Of topping up: it was poured already, though past the limit; the note says why.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub past_limit_accepted: bool,
@@ -92,7 +95,13 @@ fn fields_of(kind: TaskKind) -> (&'static [&'static str], &'static [&'static str
         }
         TaskKind::CheckGermination => (&["sprouted_containers"], &["sprouted_containers"]),
         TaskKind::TopUp => (
-            &["containers", "volume", "batch_id", "past_limit_accepted"],
+            &[
+                "containers",
+                "volume",
+                "batch_id",
+                "plain_water",
+                "past_limit_accepted",
+            ],
             &["volume"],
         ),
         TaskKind::Measure => (&["ph", "conductivity", "temperature"], &[]),
@@ -152,12 +161,18 @@ pub(crate) fn check(task: &Task, done: &Completion, now: DateTime<Utc>) -> Resul
             "must be from nothing to 100000 L",
         );
         problems.require(
-            volume.microlitres() == 0 || done.batch_id.is_some(),
+            volume.microlitres() == 0 || done.batch_id.is_some() || done.plain_water,
             "/batch_id",
             "missing",
-            "name the batch that it came from",
+            "name the batch that it came from, or say that it was plain water",
         );
     }
+    problems.require(
+        !done.plain_water || done.batch_id.is_none(),
+        "/plain_water",
+        "unexpected",
+        "plain water comes from no batch: finish a part for each",
+    );
     if done.partial {
         check_part(&mut problems, kind, done);
     } else if kind == TaskKind::Measure
@@ -186,6 +201,7 @@ fn check_fields(problems: &mut Problems, kind: TaskKind, done: &Completion) {
         ("temperature", done.temperature.is_some()),
         ("volume", done.volume.is_some()),
         ("batch_id", done.batch_id.is_some()),
+        ("plain_water", done.plain_water),
         ("past_limit_accepted", done.past_limit_accepted),
         ("batch_entry_id", done.batch_entry_id.is_some()),
         ("stock_count_id", done.stock_count_id.is_some()),

@@ -301,6 +301,7 @@ fn present(task: PresentTask) -> Result<Present> {
         state: TaskState::parse(&task.state).ok_or_else(|| unknown("task state", &task.state))?,
         occasion: task.occasion,
         claimed: task.claimed,
+        begun: task.begun,
         dropped_by_rules: task.dropped_by_rules,
         day: task.day,
         opens_at: task.opens_at,

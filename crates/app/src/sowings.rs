@@ -256,11 +256,12 @@ impl App {
             sowing_id: Some(id),
             ..TaskFilter::default()
         };
-        let tasks = tasks::list(tx, &filter, TaskPage::ALL)
+        let mut tasks = tasks::list(tx, &filter, TaskPage::ALL)
             .await?
             .into_iter()
             .map(|task| self.task_for(actor, task))
-            .collect::<Result<_>>()?;
+            .collect::<Result<Vec<_>>>()?;
+        self.tell_claim_limit(tx, actor, &mut tasks).await?;
         Ok(SowingDetail { view, tasks })
     }
 

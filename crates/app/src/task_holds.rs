@@ -164,7 +164,10 @@ impl App {
 
     async fn seen_by(&self, tx: &mut Tx, actor: &Actor, id: Uuid) -> Result<TaskForMember> {
         let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-        self.task_for(actor, task)
+        let mut seen = self.task_for(actor, task)?;
+        self.tell_claim_limit(tx, actor, std::slice::from_mut(&mut seen))
+            .await?;
+        Ok(seen)
     }
 
     async fn audit_hold(

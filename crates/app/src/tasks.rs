@@ -3,10 +3,11 @@
 use chrono::{DateTime, FixedOffset};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::task::{Claimable, TaskState, may_claim};
-use cotyl_domain::{Actor, Operation, Role};
+use cotyl_domain::{Actor, Operation, Refusal, Role};
 use cotyl_store::Tx;
 use cotyl_store::tasks::{self, Task, TaskFilter, TaskPage};
 use cotyl_store::work_reports::{self, WorkReport};
+use cotyl_store::{rota, work_settings};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -72,10 +73,12 @@ impl App {
                 ..filter.clone()
             };
             let tasks = tasks::list(tx, &filter, page).await?;
-            tasks
+            let mut seen: Vec<TaskForMember> = tasks
                 .into_iter()
                 .map(|task| self.task_for(actor, task))
-                .collect()
+                .collect::<Result<_>>()?;
+            self.tell_claim_limit(tx, actor, &mut seen).await?;
+            Ok(seen)
         })
         .await
     }
@@ -116,6 +119,34 @@ impl App {
         })
     }
 
+    /// Says of tasks that the member could claim otherwise that they hold as many as they may.
+    pub(crate) async fn tell_claim_limit(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        seen: &mut [TaskForMember],
+    ) -> Result<()> {
+        if seen.iter().all(|task| task.hindrance.is_some()) {
+            return Ok(());
+        }
+        let held = rota::held(tx, &[actor.member_id], self.clock().now()).await?;
+        let most = work_settings::get(tx).await?.most_claims;
+        if held.len() < usize::try_from(most).unwrap_or(usize::MAX) {
+            return Ok(());
+        }
+        let refusal = Refusal::ClaimLimit {
+            who: "you".into(),
+            most: most.into(),
+        };
+        for task in seen.iter_mut().filter(|task| task.hindrance.is_none()) {
+            task.hindrance = Some(Hindrance {
+                code: refusal.code().to_owned(),
+                detail: refusal.to_string(),
+            });
+        }
+        Ok(())
+    }
+
     /// The task as the member sees it, with the parts of it that were done already.
     pub(crate) async fn task_with_parts(
         &self,
@@ -124,10 +155,13 @@ impl App {
         task: Task,
     ) -> Result<TaskForMember> {
         let parts = work_reports::parts(tx, task.id).await?;
-        Ok(TaskForMember {
+        let mut seen = TaskForMember {
             parts,
             ..self.task_for(actor, task)?
-        })
+        };
+        self.tell_claim_limit(tx, actor, std::slice::from_mut(&mut seen))
+            .await?;
+        Ok(seen)
     }
 }
 

@@ -39,7 +39,7 @@ impl App {
         match done.kind {
             TaskKind::TopUp => self.pour(tx, caller, actor, task, told, done_at).await?,
             TaskKind::Measure => {
-                self.keep_measured(tx, actor, task, told, done_at.min(now))
+                self.keep_measured(tx, caller, actor, task, told, done_at.min(now))
                     .await?;
             }
             TaskKind::Mix | TaskKind::Adjust => require_batch(tx, task, told).await?,
@@ -139,12 +139,15 @@ impl App {
         told: &Completion,
         done_at: DateTime<Utc>,
     ) -> Result<()> {
-        let (Some(volume), Some(batch_id)) = (told.volume, told.batch_id) else {
+        let Some(volume) = told.volume.filter(|volume| volume.microlitres() > 0) else {
             return Ok(());
         };
-        if volume.microlitres() == 0 {
-            return Ok(());
+        if told.plain_water {
+            return self.check_plain_water(tx, task, told).await;
         }
+        let Some(batch_id) = told.batch_id else {
+            return Ok(());
+        };
         let fields = EntryFields {
             kind: "use".into(),
             happened_at: Some(done_at),
@@ -165,18 +168,51 @@ impl App {
         Ok(())
     }
 
+    /// Plain water is kept with the report, from which the levels are reckoned; it is held to the same
+    /// limit.
+    async fn check_plain_water(&self, tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
+        if told.past_limit_accepted {
+            if told.note.trim().is_empty() {
+                let detail = "say why it was filled past the limit";
+                return Err(Error::field("/note", "missing", detail));
+            }
+            return Ok(());
+        }
+        if let (Some(sowing_id), Some(volume)) = (task.sowing_id, told.volume) {
+            self.require_within_refill_limit(tx, sowing_id, volume.microlitres())
+                .await?;
+        }
+        Ok(())
+    }
+
     async fn keep_measured(
         &self,
         tx: &mut Tx,
+        caller: &Caller,
         actor: &Actor,
         task: &Task,
         told: &mut Completion,
         measured_at: DateTime<Utc>,
     ) -> Result<()> {
         let temperature = told.temperature.map(|read| read.decicelsius());
+        if let Some(batch_id) = task.batch_id {
+            // a batch keeps its own readings
+            let fields = EntryFields {
+                kind: "reading".into(),
+                happened_at: Some(measured_at),
+                ph: told.ph,
+                conductivity: told.conductivity.clone(),
+                temperature_decicelsius: temperature,
+                note: told.note.clone(),
+                ..EntryFields::default()
+            };
+            let read = entry_input::check(&fields)?;
+            self.enter_batch(tx, caller, actor, batch_id, (&fields, &read), None)
+                .await?;
+            return Ok(());
+        }
         let figures = figures(told.ph, told.conductivity.as_ref(), temperature, &told.note)?;
         let Some(station_id) = task.station_id else {
-            // a batch keeps its own readings
             return Ok(());
         };
         let spot = Spot {

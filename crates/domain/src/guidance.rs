@@ -114,7 +114,7 @@ const MIST: &[&str] = &[
 const TOP_UP: &[&str] = &[
     "Look at the level of each container before you pour.",
     "Fill with ready-mixed solution up to the line you are given, never above it: once roots hang in the air of a passive container, drowning them can kill the crop.",
-    "Say how many litres went in, and from which batch, when you finish the task.",
+    "Say how many litres went in, and from which batch or that it was plain water, when you finish the task.",
 ];
 const MEASURE: &[&str] = &[
     "Rinse the meter and check it in its reference solution as its instructions say.",

@@ -172,8 +172,8 @@ pub async fn standing(
     .await?)
 }
 
-/// What was poured into containers of some sowings, or of some stations as a whole, since an instant;
-/// what was withdrawn is left out.
+/// What was poured into containers of some sowings, or of some stations as a whole, since an instant,
+/// out of batches or, as finished work tells, as plain water; what was withdrawn is left out.
 ///
 /// # Errors
 /// Those of the database.
@@ -189,7 +189,13 @@ pub async fn poured(
           where e.cooperative_id = $1 and e.kind = 'use' and e.happened_at >= $4
             and (e.sowing_id = any($2) or (e.sowing_id is null and e.station_id = any($3)))
             and not exists (select from batch_entry w where w.cooperative_id = e.cooperative_id and w.withdraws_id = e.id)
-          order by e.happened_at, e.id",
+         union all
+         select t.sowing_id, t.station_id, ((r.outcome->'volume'->>'value')::numeric * 1000)::bigint, r.done_at
+           from work_report r join task t on t.cooperative_id = r.cooperative_id and t.id = r.task_id
+          where r.cooperative_id = $1 and r.state = 'counted' and r.done_at >= $4
+            and (r.outcome->>'plain_water')::boolean and r.outcome->'volume'->>'unit' = 'mL'
+            and (t.sowing_id = any($2) or (t.sowing_id is null and t.station_id = any($3)))
+          order by 4, 3",
     )
     .bind(cooperative_id)
     .bind(sowing_ids)

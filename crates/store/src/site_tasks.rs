@@ -18,6 +18,8 @@ pub struct PresentTask {
     pub state: String,
     /// Whether somebody holds a place of it.
     pub claimed: bool,
+    /// Whether somebody who holds it said that they are at it.
+    pub begun: bool,
     /// Whether the rules dropped it.
     pub dropped_by_rules: bool,
     /// Its day.
@@ -81,7 +83,8 @@ pub struct TaskAsWanted {
 
 const PRESENT: &str = "select t.id, t.occasion, t.state, t.dropped_by_rules, t.day, t.opens_at, t.due_at, t.minutes, t.people, t.qualification, t.missed_after,
         (t.detail->>'containers')::integer as containers, (t.detail->>'microlitres')::bigint as microlitres,
-        exists (select from claim h where h.task_id = t.id and h.ended_at is null) as claimed
+        exists (select from claim h where h.task_id = t.id and h.ended_at is null) as claimed,
+        exists (select from claim h where h.task_id = t.id and h.ended_at is null and h.begun_at is not null) as begun
    from task t where t.cooperative_id = $1 and ";
 
 /// Tasks of a site that are still to be done, and those of some occasions wherever they stand.

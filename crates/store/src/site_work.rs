@@ -283,7 +283,7 @@ pub async fn recipients(
 pub async fn finished(tx: &mut Tx, site_id: Uuid, since: DateTime<Utc>) -> Result<Vec<String>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_scalar(
-        "select occasion from task where cooperative_id = $1 and site_id = $2 and kind in ('adjust', 'mix')
+        "select occasion from task where cooperative_id = $1 and site_id = $2 and kind in ('adjust', 'mix', 'top_up')
             and state = 'done' and done_at >= $3",
     )
     .bind(cooperative_id)

@@ -58,7 +58,7 @@ fn all(
             horizon,
         };
         work.steps(&mut wanted);
-        wanted.extend(work.top_up());
+        wanted.extend(work.top_up(&facts.finished));
     }
     SiteWork::new(rules, calendar, facts, horizon).all(&mut wanted);
     wanted

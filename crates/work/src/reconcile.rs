@@ -21,6 +21,8 @@ pub struct Present {
     pub state: TaskState,
     /// Whether somebody holds a place of it.
     pub claimed: bool,
+    /// Whether somebody who holds it said that they are at it.
+    pub begun: bool,
     /// Whether it was dropped because it was no longer wanted, not by somebody.
     pub dropped_by_rules: bool,
     /// Its day.
@@ -106,7 +108,8 @@ pub fn is_step(occasion: &str) -> bool {
 /// Compares what is there with what is wanted.
 ///
 /// A task claimed for today stays where it is while its cause holds and the site is open on it:
-/// whoever took it may be on the way.
+/// whoever took it may be on the way. One that was begun stays, too, when its cause is answered by the
+/// work itself: it is for whoever is at it to say that it is done.
 #[must_use]
 pub fn reconcile<'a>(
     rules: &RuleBook,
@@ -143,7 +146,7 @@ pub fn reconcile<'a>(
         }
         if present.missed_after.is_some_and(|after| after <= now) {
             changes.miss.push(present.id);
-        } else {
+        } else if !(present.begun && is_ended_by_doing(&present.occasion)) {
             changes
                 .drop
                 .push((present.id, why_gone(rules, &present.occasion)));
@@ -154,6 +157,32 @@ pub fn reconcile<'a>(
 
 fn is_over(task: &WantedTask, now: DateTime<Utc>) -> bool {
     task.missed_after.is_some_and(|after| after <= now)
+}
+
+/// Whether doing the work ends its cause before anybody says that it is done: a batch is begun, a tray
+/// is packed, a stock-taking is posted. Such work, once begun, stays with whoever is at it.
+fn is_ended_by_doing(occasion: &str) -> bool {
+    match RuleKey::of_occasion(occasion) {
+        Some(
+            RuleKey::TopUp
+            | RuleKey::Measure
+            | RuleKey::Adjust
+            | RuleKey::Mix
+            | RuleKey::ReadBatch
+            | RuleKey::Count
+            | RuleKey::Pack
+            | RuleKey::Deliver,
+        ) => true,
+        Some(
+            RuleKey::Sow
+            | RuleKey::Mist
+            | RuleKey::CheckGermination
+            | RuleKey::Turn
+            | RuleKey::Cut
+            | RuleKey::ClearAndClean,
+        )
+        | None => false,
+    }
 }
 
 /// A task that is both there and wanted.
@@ -231,7 +260,9 @@ fn why_gone(rules: &RuleBook, occasion: &str) -> String {
         RuleKey::Mix => "the solution at the site suffices",
         RuleKey::ReadBatch => "the batch is no longer being mixed",
         RuleKey::Count => "the store was counted",
-        RuleKey::Pack | RuleKey::Deliver => "nothing is to be delivered on that day",
+        RuleKey::Pack | RuleKey::Deliver => {
+            "nothing is to be delivered on that day, or it was packed or delivered already"
+        }
         RuleKey::Sow | RuleKey::CheckGermination | RuleKey::Cut | RuleKey::ClearAndClean => {
             "the sowing has gone on without it, or the site is closed on that day"
         }

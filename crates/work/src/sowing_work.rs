@@ -1,5 +1,7 @@
 //! The work that one sowing brings.
 
+use std::collections::BTreeSet;
+
 use chrono::NaiveDate;
 use cotyl_calendar::{Flexibility, TaskWindow};
 
@@ -159,16 +161,27 @@ impl SowingWork<'_> {
     }
 
     /// Topping up before the level falls below the mark.
-    pub(crate) fn top_up(&self) -> Option<WantedTask> {
+    ///
+    /// Where it was done since the last filling, and the containers are low all the same, it comes
+    /// again, but not on the same day: whoever was there found nothing to pour, or poured too little.
+    pub(crate) fn top_up(&self, finished: &BTreeSet<String>) -> Option<WantedTask> {
         let rule = self.rules.enabled(RuleKey::TopUp)?;
         let liquid = self.sowing.liquid?;
         let low_on = liquid.low_on?;
-        let piece = self.piece(rule, &liquid.filled_on.to_string(), low_on, 0);
+        let mut piece = self.piece(rule, &liquid.filled_on.to_string(), low_on, 0);
         if piece.nominal > self.horizon {
             return None;
         }
         let pressing = piece.nominal <= self.today;
-        let mut task = self.calendar.place_from(piece, self.today)?;
+        let first = piece.occasion.clone();
+        let mut from = self.today;
+        let mut again = 1;
+        while finished.contains(&piece.occasion) {
+            again += 1;
+            from = shifted(self.today, 1);
+            piece.occasion = format!("{first}:{again}");
+        }
+        let mut task = self.calendar.place_from(piece, from)?;
         task.microlitres = Some(liquid.microlitres);
         task.pressing = pressing || task.window.day == self.today;
         Some(task)

@@ -266,6 +266,7 @@ pub fn present(window: TaskWindow) -> Present {
         occasion: String::new(),
         state: TaskState::Open,
         claimed: false,
+        begun: false,
         dropped_by_rules: false,
         day: window.day,
         opens_at: window.opens,
