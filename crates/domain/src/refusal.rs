@@ -88,7 +88,9 @@ pub enum Refusal {
     #[error("you already hold this task")]
     AlreadyYours,
     /// The member holds as many tasks as they may.
-    #[error("{who} may hold {most} tasks at once; one must be done or given back first")]
+    #[error(
+        "{who} may hold no more tasks at once than {most}; one must be done or given back first"
+    )]
     ClaimLimit {
         /// The member in words.
         who: String,

@@ -108,8 +108,8 @@ pub fn is_step(occasion: &str) -> bool {
 /// Compares what is there with what is wanted.
 ///
 /// A task claimed for today stays where it is while its cause holds and the site is open on it:
-/// whoever took it may be on the way. One that was begun stays, too, when its cause is answered by the
-/// work itself: it is for whoever is at it to say that it is done.
+/// whoever took it may be on the way. One that was begun, or is claimed for today, stays, too, when its
+/// cause is answered by the work itself: it is for whoever is at it to say that it is done.
 #[must_use]
 pub fn reconcile<'a>(
     rules: &RuleBook,
@@ -144,9 +144,10 @@ pub fn reconcile<'a>(
         {
             continue;
         }
+        let at_it = present.begun || (present.claimed && present.day == today);
         if present.missed_after.is_some_and(|after| after <= now) {
             changes.miss.push(present.id);
-        } else if !(present.begun && is_ended_by_doing(&present.occasion)) {
+        } else if !(at_it && is_ended_by_doing(&present.occasion)) {
             changes
                 .drop
                 .push((present.id, why_gone(rules, &present.occasion)));
@@ -160,7 +161,7 @@ fn is_over(task: &WantedTask, now: DateTime<Utc>) -> bool {
 }
 
 /// Whether doing the work ends its cause before anybody says that it is done: a batch is begun, a tray
-/// is packed, a stock-taking is posted. Such work, once begun, stays with whoever is at it.
+/// is packed, a stock-taking is posted. Such work stays with whoever is at it.
 fn is_ended_by_doing(occasion: &str) -> bool {
     match RuleKey::of_occasion(occasion) {
         Some(

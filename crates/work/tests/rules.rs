@@ -507,3 +507,36 @@ fn what_is_claimed_for_today_stays_while_the_site_is_open() {
     let changes = reconcile(&RuleBook::default(), &held, &[], day(0), true, now);
     assert_eq!(changes.drop.len(), 1);
 }
+
+#[test]
+fn work_that_ends_its_own_cause_stays_with_whoever_is_at_it() {
+    let facts = with(always_open(), |_| {});
+    let window = |on| {
+        facts
+            .calendar
+            .task_window(day(on), cotyl_calendar::Flexibility::ThatDay)
+            .unwrap()
+    };
+    let dropped = |occasion: &str, on, claimed, begun| {
+        let present = Present {
+            id: id(1),
+            occasion: occasion.to_owned(),
+            claimed,
+            begun,
+            ..common::present(window(on))
+        };
+        let now = at_noon(&facts, facts.today);
+        let changes = reconcile(&RuleBook::default(), &[present], &[], day(0), true, now);
+        changes.drop.len()
+    };
+    let mix = format!("batch:{}:mix:2026-09-07", id(2));
+    // a batch was begun, so that the solution suffices: nobody is sent away from it
+    assert_eq!(dropped(&mix, 0, true, false), 0);
+    assert_eq!(dropped(&mix, 3, true, true), 0);
+    // nobody is at it, or only will be on another day
+    assert_eq!(dropped(&mix, 0, false, false), 1);
+    assert_eq!(dropped(&mix, 3, true, false), 1);
+    // a sowing that is lost needs no cutting, whoever is at it
+    let cut = format!("sowing:{}:cut:1", id(3));
+    assert_eq!(dropped(&cut, 0, true, true), 1);
+}
