@@ -68,6 +68,7 @@ mod stock_counts;
 mod stock_items;
 mod support;
 mod tasks;
+mod terms;
 mod top_ups;
 mod totals;
 mod traces;

@@ -1,7 +1,7 @@
 //! Tasks that people make by hand, change and drop.
 
 use chrono::{NaiveDateTime, TimeDelta};
-use cotyl_domain::task::{TaskKind, TaskState};
+use cotyl_domain::task::TaskKind;
 use cotyl_domain::{Actor, Operation, QualificationKind, Refusal};
 use cotyl_store::tasks::{self, Task, TaskFields, TaskSubject};
 use cotyl_store::{Tx, recurring_tasks as store};
@@ -13,6 +13,7 @@ use crate::input::{Problems, require_version};
 use crate::recurring_tasks::{
     calendar_of, check_place, check_qualification, check_work, require_site, whole_window,
 };
+use crate::task_holds::require_to_do;
 use crate::tasks::{TaskForMember, within_reach};
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -217,13 +218,6 @@ fn require_by_hand(task: &Task, origins: &[&str], step: &str) -> Result<()> {
         "not made by hand"
     };
     Err(wrong_state(state, step))
-}
-
-fn require_to_do(task: &Task, step: &str) -> Result<()> {
-    match task.state()? {
-        TaskState::Open | TaskState::Held => Ok(()),
-        state => Err(wrong_state(state.as_str(), step)),
-    }
 }
 
 fn check(new: &HandMadeTask) -> Result<()> {
