@@ -8,6 +8,7 @@ use std::ops::Range;
 
 use crate::index::{Index, Row};
 use crate::lagrange::ClassPrices;
+use crate::programme::Programme;
 use crate::solve::SolveError;
 
 /// Number of a path among all paths of the problem.
@@ -417,15 +418,18 @@ pub(crate) fn promising(
         };
         for (local, row) in rows.clone().enumerate() {
             let entry = &index.rows[row];
+            let programme = &index.programmes[class];
+            let first = programme.first_steps(local, sow).start;
             for arc in entry.first.from(sow) {
                 let slot = entry.first.to[arc] as usize;
-                let cost =
-                    prices.sow_cost(local, sow) + prices.cut_cost(local, slot, entry.first_dg[arc]);
+                let cost = prices.sow_cost(local, sow)
+                    + prices.cut_cost(local, slot, first + arc - entry.first.from(sow).start);
                 let rank = paths.rank(row, arc, &[]);
                 let mut walk = Walk {
                     entry,
                     tree: &paths.trees[row],
                     prices,
+                    programme,
                     local,
                 };
                 walk.step(0, slot, cost, rank, &mut best);
@@ -467,6 +471,7 @@ struct Walk<'a> {
     entry: &'a Row,
     tree: &'a Tree,
     prices: &'a ClassPrices<f64>,
+    programme: &'a Programme,
     local: usize,
 }
 
@@ -482,12 +487,14 @@ impl Walk<'_> {
             rank,
         );
         if level < self.tree.again.len() {
-            for arc in self.entry.again.from(slot) {
+            let steps = self.programme.again_steps(self.local, level, slot).start;
+            let own = self.entry.again.from(slot);
+            for arc in own.clone() {
                 let to = self.entry.again.to[arc] as usize;
                 let more = self.prices.refill_cost(self.local, slot)
                     + self
                         .prices
-                        .cut_cost(self.local, to, self.entry.again_dg[level][arc]);
+                        .cut_cost(self.local, to, steps + arc - own.start);
                 self.step(
                     level + 1,
                     to,

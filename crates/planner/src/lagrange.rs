@@ -5,10 +5,11 @@
 //! arcs. Every price vector that obeys the sign rules gives a valid lower bound, so the same code runs
 //! twice: in floating point while prices are sought, and in 128-bit fixed point to state the bound.
 
-use std::ops::{Add, AddAssign, Sub};
+use std::ops::{Add, AddAssign, Range, Sub};
 
 use crate::index::Index;
-use crate::programme::{Costs, CutPoint, Programme, Step};
+use crate::programme::{Costs, CutPoint, Programme};
+use crate::roundings::{Effects, Roundings};
 
 /// Fixed-point scale of the exact evaluation.
 pub(crate) const SCALE_BITS: u32 = 16;
@@ -53,18 +54,19 @@ pub(crate) struct Places {
     pub(crate) mixing: usize,
     pub(crate) stock: usize,
     pub(crate) change: usize,
+    pub(crate) rounding: usize,
     pub(crate) len: usize,
 }
 
 impl Places {
     /// Layout for a problem.
-    pub(crate) fn new(index: &Index) -> Self {
+    pub(crate) fn new(index: &Index, roundings: &Roundings) -> Self {
         let weeks = index.weeks;
         let minutes = index.signatures.len() * weeks;
         let mixing = minutes + index.sites.len() * weeks;
         let stock = mixing + index.sites.len() * weeks;
         let change = stock + index.goods.len() * weeks;
-        let len = change
+        let rounding = change
             + if index.change_e4 > 0 {
                 index.batches.len()
             } else {
@@ -76,7 +78,8 @@ impl Places {
             mixing,
             stock,
             change,
-            len,
+            rounding,
+            len: rounding + roundings.cuts.len(),
         }
     }
 }
@@ -95,6 +98,8 @@ pub(crate) struct ClassPrices<T> {
     clean: Vec<T>,
     refill: Vec<T>,
     gram: Vec<T>,
+    /// By step: worth of what is cut at its end.
+    worth: Vec<T>,
     /// By row, level and slot: least cost from a cut onward, the work of the cut included.
     ahead: Vec<T>,
     /// By slot: least cost of a place from there on.
@@ -103,7 +108,14 @@ pub(crate) struct ClassPrices<T> {
 
 impl<T: Amount> ClassPrices<T> {
     /// Solve a class for a price vector.
-    pub(crate) fn solve(&mut self, index: &Index, places: &Places, class: usize, prices: &[T]) {
+    pub(crate) fn solve(
+        &mut self,
+        index: &Index,
+        places: &Places,
+        roundings: &Roundings,
+        class: usize,
+        prices: &[T],
+    ) {
         let programme = &index.programmes[class];
         let rows = &programme.costs;
         let site = &index.sites[index.classes[class].site];
@@ -122,6 +134,8 @@ impl<T: Amount> ClassPrices<T> {
         self.best.resize(slots + 1, T::ZERO);
         self.best[slots] = T::ZERO;
         self.price_work(index, places, index.classes[class].site, prices);
+        self.price_grams(index, class, prices);
+        self.price_steps(places, programme, &roundings.effects[class], prices);
         for slot in (0..slots).rev() {
             let (sows, cuts) = &programme.at_slot[slot];
             let mut best = self.best[slot + 1];
@@ -131,17 +145,52 @@ impl<T: Amount> ClassPrices<T> {
                 let at = (slot, site.week[slot]);
                 let cost = self.price_sowing(places, programme, costs, at, prices);
                 self.sow[cell] = cost;
-                let steps = &programme.steps[sow.steps.start as usize..sow.steps.end as usize];
-                best = self.least_over(steps, cost, best);
+                let steps = sow.steps.start as usize..sow.steps.end as usize;
+                best = self.least_over(programme, steps, cost, best);
             }
             self.best[slot] = best;
             for point in &programme.cuts[cuts.start as usize..cuts.end as usize] {
                 let costs = &rows[point.row as usize];
-                let gram = match site.harvest_week[slot] {
-                    Some(week) => prices[costs.signature_base as usize + week],
-                    None => T::ZERO - T::cost(index.surplus_e4),
-                };
-                self.cut_at(programme, point, costs, slot, gram);
+                self.cut_at(programme, point, costs, slot);
+            }
+        }
+    }
+
+    fn price_grams(&mut self, index: &Index, class: usize, prices: &[T]) {
+        let programme = &index.programmes[class];
+        let site = &index.sites[index.classes[class].site];
+        let lost = T::ZERO - T::cost(index.surplus_e4);
+        for (own, costs) in self
+            .gram
+            .chunks_mut(self.slots.max(1))
+            .zip(&programme.costs)
+        {
+            for (gram, week) in own.iter_mut().zip(&site.harvest_week) {
+                *gram = week.map_or(lost, |week| prices[costs.signature_base as usize + week]);
+            }
+        }
+    }
+
+    fn price_steps(
+        &mut self,
+        places: &Places,
+        programme: &Programme,
+        effects: &Effects,
+        prices: &[T],
+    ) {
+        self.worth.clear();
+        let gram = &self.gram;
+        self.worth.extend(
+            programme
+                .steps
+                .iter()
+                .map(|step| gram[step.gram as usize].times(step.dg)),
+        );
+        if places.len > places.rounding {
+            for (step, worth) in self.worth.iter_mut().enumerate() {
+                for &(cut, dg) in effects.of(step) {
+                    *worth += prices[places.rounding + cut as usize].times(dg);
+                }
             }
         }
     }
@@ -171,18 +220,20 @@ impl<T: Amount> ClassPrices<T> {
         for &(good, units) in programme.uses(costs) {
             cost += prices[places.stock + good as usize + week].times(units);
         }
-        if places.len > places.change {
+        if places.rounding > places.change {
             cost += prices[places.change + costs.batch_base as usize + slot];
         }
         cost
     }
 
     /// Least of `most` and of `before` with any of some steps and what is ahead of it.
-    fn least_over(&self, steps: &[Step], before: T, most: T) -> T {
+    fn least_over(&self, programme: &Programme, steps: Range<usize>, before: T, most: T) -> T {
         let mut best = most;
-        for step in steps {
-            let cost = before
-                + (self.ahead[step.ahead as usize] - self.gram[step.gram as usize].times(step.dg));
+        for (step, &worth) in programme.steps[steps.clone()]
+            .iter()
+            .zip(&self.worth[steps])
+        {
+            let cost = before + (self.ahead[step.ahead as usize] - worth);
             if cost < best {
                 best = cost;
             }
@@ -190,14 +241,7 @@ impl<T: Amount> ClassPrices<T> {
         best
     }
 
-    fn cut_at(
-        &mut self,
-        programme: &Programme,
-        point: &CutPoint,
-        costs: &Costs,
-        slot: usize,
-        gram: T,
-    ) {
+    fn cut_at(&mut self, programme: &Programme, point: &CutPoint, costs: &Costs, slot: usize) {
         let local = point.row as usize;
         let cell = local * self.slots + slot;
         let (minute, litre) = (self.minute[slot], self.litre[slot]);
@@ -207,11 +251,9 @@ impl<T: Amount> ClassPrices<T> {
         self.cut[cell] = cut;
         self.clean[cell] = clean;
         self.refill[cell] = refill;
-        self.gram[cell] = gram;
         let stop = clean + self.best[point.free_at as usize];
         for level in 0..point.levels {
-            let steps = &programme.steps[point.steps(level)];
-            let best = self.least_over(steps, refill, stop);
+            let best = self.least_over(programme, point.steps(level), refill, stop);
             let at = self.at(local, level as usize, slot);
             self.ahead[at] = best + cut;
         }
@@ -226,10 +268,9 @@ impl<T: Amount> ClassPrices<T> {
         self.sow[local * self.slots + slot]
     }
 
-    /// Cost of a cut, less the worth of its weight.
-    pub(crate) fn cut_cost(&self, local: usize, slot: usize, dg: i64) -> T {
-        let cell = local * self.slots + slot;
-        self.cut[cell] - self.gram[cell].times(dg)
+    /// Cost of a cut at the end of a step, less the worth of its weight.
+    pub(crate) fn cut_cost(&self, local: usize, slot: usize, step: usize) -> T {
+        self.cut[local * self.slots + slot] - self.worth[step]
     }
 
     /// Cost of cleaning after a last cut, and of the place from when it is free again.
@@ -269,10 +310,13 @@ impl<T: Amount> ClassPrices<T> {
         let (local, first) = programme.sows[own.start as usize..own.end as usize]
             .iter()
             .find_map(|sow| {
-                let steps = &programme.steps[sow.steps.start as usize..sow.steps.end as usize];
+                let steps = sow.steps.start as usize..sow.steps.end as usize;
                 let local = sow.row as usize;
                 let before = self.sow_cost(local, slot);
-                Some((local, self.step_of(steps, before, self.best[slot])?))
+                Some((
+                    local,
+                    self.step_of(programme, steps, before, self.best[slot])?,
+                ))
             })?;
         let entry = &rows[local];
         let first = entry.first.from(slot).start + first;
@@ -282,15 +326,12 @@ impl<T: Amount> ClassPrices<T> {
             let cell = local * self.slots + at;
             let stop = self.clean[cell] + self.best[entry.free_at[at] as usize];
             let range = entry.again.from(at);
-            let point = programme.cuts[programme.cuts_at(at)]
-                .iter()
-                .find(|point| point.row as usize == local)?;
-            let steps = &programme.steps[point.steps(level as u32)];
-            let least = self.least_over(steps, self.refill[cell], stop);
+            let steps = programme.again_steps(local, level, at);
+            let least = self.least_over(programme, steps.clone(), self.refill[cell], stop);
             if least == stop {
                 break;
             }
-            let Some(step) = self.step_of(steps, self.refill[cell], least) else {
+            let Some(step) = self.step_of(programme, steps, self.refill[cell], least) else {
                 break;
             };
             arcs.push(range.start + step);
@@ -300,9 +341,15 @@ impl<T: Amount> ClassPrices<T> {
     }
 
     /// The step that makes a given cost.
-    fn step_of(&self, steps: &[Step], before: T, cost: T) -> Option<usize> {
-        steps.iter().position(|step| {
-            self.least_over(std::slice::from_ref(step), before, cost + T::cost(1)) == cost
+    fn step_of(
+        &self,
+        programme: &Programme,
+        steps: Range<usize>,
+        before: T,
+        cost: T,
+    ) -> Option<usize> {
+        steps.clone().position(|step| {
+            self.least_over(programme, step..step + 1, before, cost + T::cost(1)) == cost
         })
     }
 }
@@ -321,13 +368,23 @@ pub(crate) fn released(index: &Index, class: usize) -> impl Iterator<Item = i64>
 pub(crate) fn outside<T: Amount>(
     index: &Index,
     places: &Places,
+    roundings: &Roundings,
     prices: &[T],
+    mut lacking: impl FnMut(usize, usize, i64),
     mut bought: impl FnMut(usize, usize, i64),
     mut units: impl FnMut(usize, usize, i64),
 ) -> T {
     let weeks = index.weeks;
     let mut sum = T::cost(index.base_e4);
-    for target in &index.targets {
+    let mut relief = vec![T::ZERO; index.targets.len() * weeks];
+    for (cut, &price) in roundings.cuts.iter().zip(&prices[places.rounding..]) {
+        sum += price.times(cut.least_dg);
+        let (targets, week) = roundings.counted(cut);
+        for &t in targets {
+            relief[t * weeks + week] += price;
+        }
+    }
+    for (t, target) in index.targets.iter().enumerate() {
         for week in 0..weeks {
             if target.pledge_dg[week] == 0 {
                 continue;
@@ -344,11 +401,14 @@ pub(crate) fn outside<T: Amount>(
                 let width = top - below;
                 below = top;
                 match cheapest {
-                    Some((price, g)) if price < T::cost(worth) => {
+                    Some((price, g)) if price < T::cost(worth) - relief[t * weeks + week] => {
                         sum += price.times(width);
                         bought(g, week, width);
                     }
-                    _ => sum += T::cost(worth).times(width),
+                    _ => {
+                        sum += (T::cost(worth) - relief[t * weeks + week]).times(width);
+                        lacking(t, week, width);
+                    }
                 }
             }
         }
@@ -379,8 +439,11 @@ pub(crate) fn outside<T: Amount>(
             }
         }
     }
-    if places.len > places.change {
-        for (&price, batch) in prices[places.change..].iter().zip(&index.batches) {
+    if places.rounding > places.change {
+        for (&price, batch) in prices[places.change..places.rounding]
+            .iter()
+            .zip(&index.batches)
+        {
             sum = sum - price.times(batch.adopted);
         }
     }
@@ -388,17 +451,30 @@ pub(crate) fn outside<T: Amount>(
 }
 
 /// The bound of a price vector, exactly, in ten-thousandths; the objective is whole, so it is rounded up.
-pub(crate) fn exact_bound(index: &Index, places: &Places, prices: &[f64]) -> i64 {
+pub(crate) fn exact_bound(
+    index: &Index,
+    places: &Places,
+    roundings: &Roundings,
+    prices: &[f64],
+) -> i64 {
     let scale = f64::from(1_u32 << SCALE_BITS);
     let mut fixed: Vec<i128> = prices
         .iter()
         .map(|&price| (price * scale).round() as i128)
         .collect();
     project(index, places, &mut fixed);
-    let mut sum = outside(index, places, &fixed, |_, _, _| (), |_, _, _| ());
+    let mut sum = outside(
+        index,
+        places,
+        roundings,
+        &fixed,
+        |_, _, _| (),
+        |_, _, _| (),
+        |_, _, _| (),
+    );
     let mut class_prices = ClassPrices::default();
     for class in 0..index.classes.len() {
-        class_prices.solve(index, places, class, &fixed);
+        class_prices.solve(index, places, roundings, class, &fixed);
         for (slot, count) in released(index, class).enumerate() {
             sum += class_prices.place_cost(slot).times(count);
         }
@@ -445,7 +521,10 @@ pub(crate) fn project<T: Amount>(index: &Index, places: &Places, prices: &mut [T
         }
     }
     let most = T::cost(index.change_e4);
-    for price in &mut prices[places.change..] {
+    for price in &mut prices[places.rounding..] {
+        at_least(price, T::ZERO);
+    }
+    for price in &mut prices[places.change..places.rounding] {
         at_least(price, T::ZERO - most);
         if *price > most {
             *price = most;

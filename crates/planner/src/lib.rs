@@ -23,6 +23,7 @@ mod purchases;
 mod random;
 pub mod report;
 mod rounding;
+mod roundings;
 mod search;
 pub mod solve;
 mod start;

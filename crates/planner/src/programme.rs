@@ -140,6 +140,23 @@ impl Programme {
         range.start as usize..range.end as usize
     }
 
+    /// Steps to the first cut of a sowing, in the order of its arcs.
+    pub(crate) fn first_steps(&self, local: usize, slot: usize) -> Range<usize> {
+        let own = self.at_slot[slot].0.clone();
+        let sow = self.sows[own.start as usize..own.end as usize]
+            .iter()
+            .find(|sow| sow.row as usize == local);
+        sow.map_or(0..0, |sow| sow.steps.start as usize..sow.steps.end as usize)
+    }
+
+    /// Steps to the cut after a level, in the order of the arcs.
+    pub(crate) fn again_steps(&self, local: usize, level: usize, slot: usize) -> Range<usize> {
+        let point = self.cuts[self.cuts_at(slot)]
+            .iter()
+            .find(|point| point.row as usize == local);
+        point.map_or(0..0, |point| point.steps(level as u32))
+    }
+
     fn add_steps(&mut self, local: usize, level: usize, to: &[u32], dg: &[i64]) {
         let ahead = ((local * self.levels + level) * self.slots) as u32;
         let gram = (local * self.slots) as u32;
