@@ -144,7 +144,7 @@ const KEEP: u64 = 64;
 const DETOUR: f64 = 2.0;
 
 /// Most of a caller's time that prices may take.
-const PRICE_TIME: f64 = 0.25;
+const PRICE_TIME: f64 = 0.33;
 
 /// Price steps for an amount of work: few when little work is asked for, fewer when a plan is at hand.
 fn price_steps(work: u64, warm: bool) -> u64 {
