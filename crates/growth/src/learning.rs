@@ -9,15 +9,15 @@
 //! variances. The variances have a prior (see [`Assumptions`]) and are estimated by marginal
 //! likelihood; intervals are averaged over what the records leave open about them, so they widen
 //! where there are few records. Robust: a record that lies further than some standard deviations
-//! from what all *other* records foretell (one for the first record, tending to 2.25) counts as if
+//! from what all *other* records foretell (0.9 for the first record, tending to 3) counts as if
 //! it lay there.
 //!
 //! Days are learned about the median. Grams are learned about the mean, as a plan adds weights up:
 //! half the variance of a record is added to the logarithm. They are grams of the containers that
 //! stood, so that survival is not counted twice.
 //!
-//! **Survival.** Of the containers of a sowing a beta-binomial number stands; their share scatters
-//! by level as factors do, with beta priors, about the share that the profile expects.
+//! **Survival.** Of the containers of a sowing a beta-binomial number stands; the log odds of their
+//! share scatter by level as factors do, about those of the share that the profile expects.
 //!
 //! **Not told apart:** what is lasting at a station and what one term was like there; scatter of
 //! single containers within a sowing; one crop's scatter from another's.
@@ -32,7 +32,7 @@ mod survival;
 
 use serde::{Deserialize, Serialize};
 
-pub use apply::expected_survival;
+pub use apply::{Taught, expected_survival};
 pub use check::LearningError;
 pub use level::{Level, Place, Scope};
 
@@ -132,8 +132,11 @@ pub struct FactorAssumptions {
 
 /// What is assumed before there are records. The defaults are the project's own judgement, no
 /// source. They stand until records say otherwise: as a prior that counts for
-/// [`Assumptions::RECORDS`] sowings as to the scatter of records, and as to each level's with a
-/// factor of e either way as one standard deviation of the variance.
+/// [`Assumptions::RECORDS`] sowings as to the scatter of records. The scatter of the levels is anything
+/// from none to three times what is assumed, evenly, all levels alike but for a factor of 1.3
+/// either way. Even in the standard deviation (Gelman, Prior distributions for variance parameters
+/// in hierarchical models, Bayesian Analysis 1:515-534, 2006), so that intervals are not too narrow
+/// where a co-operative is less like the profiles than is assumed and one term cannot tell.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Assumptions {
     /// About days.
@@ -207,6 +210,12 @@ impl Factor {
         self.0.frozen
     }
 
+    /// Whether anything is on record, or held, that bears on the place.
+    #[must_use]
+    pub fn is_moved(&self) -> bool {
+        self.0.moved
+    }
+
     /// Probability that the true factor is below a value above 0.
     #[must_use]
     pub fn probability_below(&self, value: f64) -> f64 {
@@ -253,7 +262,13 @@ impl Survival {
     /// Whether a coordinator holds it at this value.
     #[must_use]
     pub fn is_frozen(&self) -> bool {
-        self.0.frozen
+        self.0.held.is_some()
+    }
+
+    /// Whether anything is on record, or held, that bears on the place.
+    #[must_use]
+    pub fn is_moved(&self) -> bool {
+        self.0.unmoved.is_none()
     }
 
     /// Probability that the true share is below a value above 0.

@@ -42,7 +42,7 @@ def posterior(given, draws=6_000):
     freedom = records + len(values)
     logs, means, seconds = [], [], []
     for _ in range(draws):
-        ratios = medians * np.exp(random.normal(size=5) + 1.2 * random.normal())
+        ratios = medians * np.exp(0.5 * random.normal(size=5)) * (3 * random.uniform()) ** 2
         covariance = np.eye(len(values)) + sum(r * s for r, s in zip(ratios, same))
         inverse = np.linalg.inv(covariance)
         squares = records * variance + values @ inverse @ values
@@ -59,6 +59,42 @@ def posterior(given, draws=6_000):
     return [[c[0], c[1], float(m), float(s)] for c, m, s in zip(cells, mean, deviation)]
 
 
+def survival(given, draws=400_000):
+    """Mean share of each cell and its 10 % and 90 % quantiles: trees of log odds drawn from the prior
+    and weighted by the beta-binomial likelihood."""
+    from scipy.special import betaln, expit, logit
+
+    random = np.random.default_rng(11)
+    variance = given["variance"] * (3 * random.uniform(size=draws)) ** 2
+    correlation = expit(logit(given["correlation"]) + random.normal(size=draws))
+    concentration = 1 / correlation - 1
+    stretch = np.sqrt(1 + (16 * np.sqrt(3) / (15 * np.pi)) ** 2 * variance)
+    known, cells, logs = {}, {}, np.zeros(draws)
+    for group, crop, method, station, expected, sown, stood in given["rows"]:
+        odds = np.full(draws, logit(expected))
+        path = ""
+        for name in ["", group, crop, str(method), station]:
+            path = f"{path}/{name}"
+            if path not in known:
+                known[path] = random.normal(size=draws)
+            # A level's log odds lie about the stretched ones of the level above.
+            odds = stretch * odds + np.sqrt(variance) * known[path]
+        share = np.clip(expit(odds), 1e-12, 1 - 1e-12)
+        cells[(crop, station)] = share
+        alpha, beta = concentration * share, concentration * (1 - share)
+        logs += betaln(stood + alpha, sown - stood + beta) - betaln(alpha, beta)
+    weights = np.exp(logs - logs.max())
+    weights /= weights.sum()
+    assert 1 / np.sum(weights**2) > 2_000, "too few draws count"
+    found = []
+    for (crop, station), share in cells.items():
+        order = np.argsort(share)
+        below = np.cumsum(weights[order])
+        low, high = share[order][np.searchsorted(below, [0.1, 0.9])]
+        found.append([crop, station, float(weights @ share), float(low), float(high)])
+    return found
+
+
 if __name__ == "__main__":
-    task = {"reml": reml, "posterior": posterior}[sys.argv[1]]
+    task = {"reml": reml, "posterior": posterior, "survival": survival}[sys.argv[1]]
     print(json.dumps(task(json.loads(sys.argv[2]))))

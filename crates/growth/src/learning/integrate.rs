@@ -8,6 +8,16 @@ pub(super) fn standard_log_density<const N: usize>(at: &[f64; N]) -> f64 {
     -0.5 * at.iter().map(|x| x * x).sum::<f64>()
 }
 
+/// The most times the assumed standard deviation that a scatter may be.
+const MOST_SPREAD: f64 = 3.0;
+
+/// What an assumed standard deviation is multiplied by, evenly distributed from none to the most, for an
+/// unknown figure that is standard normal.
+pub(super) fn spread(unknown: f64) -> f64 {
+    // Off 0, where a ratio of variances would end.
+    MOST_SPREAD * Normal::standard().cdf(unknown).max(1e-4)
+}
+
 /// Widest step of the search in one direction.
 const WIDEST_STEP: f64 = 1.5;
 

@@ -3,14 +3,14 @@
 
 use statrs::distribution::{Continuous as _, ContinuousCDF as _, Normal, StudentsT};
 
-use super::integrate::{maximise, nodes, quantile, standard_log_density};
+use super::integrate::{maximise, nodes, quantile, spread, standard_log_density};
 use super::level::{Hierarchy, LEVELS, Level, Place};
 use super::nested::{Cell, Ratios, gather};
 
 /// How many standard deviations from what all others foretell a record may lie: one further out
 /// counts as if it lay there (Huber's psi). It is the first figure for the first record of all and
 /// tends to the second as others come: few records cannot say what is odd. Our own choice.
-const CLAMPS: (f64, f64) = (1.0, 2.25);
+const CLAMPS: (f64, f64) = (0.9, 3.0);
 
 /// Other records with which the clamp is half way between the two.
 const HALF_WAY: f64 = 6.0;
@@ -24,16 +24,15 @@ const POINTS: u32 = 64;
 /// Unknown figures behind the ratios: one for each level, and one that all levels share.
 const UNKNOWN: usize = LEVELS + 1;
 
-/// Standard deviations, in the prior, of the logarithm of each level's ratio alone and of what all
-/// have in common: how unlike each other the parts of a co-operative are differs between
-/// co-operatives more than between the levels of one.
-const ALONE: f64 = 1.0;
-const IN_COMMON: f64 = 1.2;
+/// Standard deviation, in the prior, of the logarithm of each level's ratio alone, beside the spread that
+/// all levels have in common: how unlike each other its parts are differs between co-operatives
+/// more than between the levels of one.
+const ALONE: f64 = 0.5;
 
 /// What is assumed of a factor before there are records.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct VariancePrior {
-    /// Ratios between a level's variance and a record's: medians.
+    /// Ratios between a level's variance and a record's, before the common spread.
     pub ratios: Ratios,
     /// Variance of the logarithm of one record.
     pub record_variance: f64,
@@ -44,9 +43,10 @@ pub(super) struct VariancePrior {
 impl VariancePrior {
     /// The ratios for unknown figures that are standard normal in the prior.
     fn ratios(&self, unknown: &[f64; UNKNOWN]) -> Ratios {
+        let common = spread(unknown[LEVELS]).powi(2);
         let mut ratios = self.ratios;
         for (ratio, own) in ratios.iter_mut().zip(unknown) {
-            *ratio *= (ALONE * own + IN_COMMON * unknown[LEVELS]).exp();
+            *ratio *= (ALONE * own).exp() * common;
         }
         ratios
     }
@@ -203,6 +203,7 @@ impl Multiplicative {
                 scale: (variance * given.record_variance).sqrt(),
             }
         });
+        let held = |depth| self.hierarchy.frozen_at(place, depth).is_some();
         LogFactor {
             parts: parts.collect(),
             freedom: self.freedom,
@@ -211,7 +212,8 @@ impl Multiplicative {
                 .checked_sub(1)
                 .and_then(|depth| Level::ALL.get(depth).copied()),
             records: path.last().map_or(0, |&node| self.counts[node]),
-            frozen: self.hierarchy.frozen_at(place, level.depth()).is_some(),
+            frozen: held(level.depth()),
+            moved: !path.is_empty() || (0..=level.depth()).any(held),
         }
     }
 
@@ -237,6 +239,8 @@ pub(super) struct LogFactor {
     pub records: usize,
     /// Whether a coordinator holds the factor at its value.
     pub frozen: bool,
+    /// Whether anything is on record, or held, that bears on the place.
+    pub moved: bool,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]

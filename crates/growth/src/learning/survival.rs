@@ -1,28 +1,40 @@
-//! The share of containers that stand: beta-binomial sowings about the share of their cell, which
-//! scatters about the level above it by a beta distribution, and so on up to the crop profile.
+//! The share of containers that stand: beta-binomial sowings about the share of their cell. Log odds of
+//! a cell scatter normally about those of the level above it, and so on up to the crop profile.
 //!
-//! What is known of a node is a beta distribution, held as a share m and the trials n it is worth. A
-//! step between two levels adds one variance to its log odds, which is `1 / (n m (1 - m))`, so that
-//! crops of which few or many fall scatter alike. The records of a cell are taken in exactly, on a
-//! grid, and passed on as the beta distribution with the same moments.
+//! **Scale.** The mean of a logistic-normal share with log odds of mean m and variance v is about
+//! `logistic(m / √(1 + k v))`, k = (16√3/15π)² (Zeger, Liang & Albert, Models for longitudinal data,
+//! Biometrics 44:1049-1060, 1988). So that the share of a level is the mean of the shares below it, the
+//! log odds of a step of variance v lie about those of the level above times r, `r = √(1 + k v)`.
+//! Divided by r once a level they are a nested normal model again, whose top lies about the log
+//! odds that the profile expects; what is learned is the distance from these, of all crops alike.
+//!
+//! **Inference.** Given the variances, what the sowings of a cell say is put in place of a normal
+//! message with the same effect on mean and variance, given all other cells (expectation propagation;
+//! Minka, UAI 2001), and the tree is exact. The variances are integrated over.
 
-use statrs::distribution::{Beta, ContinuousCDF as _};
-use statrs::function::beta::ln_beta;
+use statrs::distribution::{ContinuousCDF as _, Normal};
 
-use super::integrate::{maximise, nodes, quantile, standard_log_density};
-use super::level::{Hierarchy, Level, Place};
+use super::integrate::{maximise, nodes, quantile, spread, standard_log_density};
+use super::level::{Hierarchy, LEVELS, Level, Place};
+use super::nested::{Cell, Node, Ratios, gather};
 
 /// Depth of the level at which all records have one expected share.
 const CROP: usize = 2;
 
 /// Points of the integral over the two variances.
-const POINTS: u32 = 16;
+const POINTS: u32 = 24;
 
 /// Keeps shares off 0 and 1, where log odds end.
 const LEAST_SHARE: f64 = 1e-5;
 
-/// Trials of a value that is certain.
-const CERTAIN: f64 = 1e12;
+/// Keeps expected shares off 0 and 1: however many seeds are sown, a container may fall over.
+const LEAST_EXPECTED: f64 = 0.005;
+
+/// (16√3/15π)².
+const LOGISTIC_NORMAL: f64 = 0.345_838;
+
+/// Rounds of passing messages.
+const ROUNDS: usize = 3;
 
 /// One sowing.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -34,12 +46,12 @@ pub(super) struct Stand<'a> {
     pub expected: f64,
 }
 
-/// What is assumed of the two variances before there are records: medians.
+/// What is assumed of the two variances before there are records.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct SurvivalPrior {
-    /// Variance of the log odds of a level about the one above it.
+    /// Variance of the log odds of a level about the one above it, before the spread.
     pub variance: f64,
-    /// Correlation between the containers of one sowing.
+    /// Correlation between the containers of one sowing: median.
     pub correlation: f64,
 }
 
@@ -47,17 +59,10 @@ impl SurvivalPrior {
     /// Variance and correlation for unknown figures that are standard normal in the prior.
     fn scales(&self, unknown: &[f64; 2]) -> (f64, f64) {
         (
-            self.variance * unknown[0].exp(),
+            self.variance * spread(unknown[0]).powi(2),
             share_of(log_odds(self.correlation) + unknown[1]),
         )
     }
-}
-
-/// A share and the trials it is worth.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Worth {
-    pub share: f64,
-    pub trials: f64,
 }
 
 fn log_odds(share: f64) -> f64 {
@@ -65,72 +70,58 @@ fn log_odds(share: f64) -> f64 {
     (share / (1.0 - share)).ln()
 }
 
+fn expected_log_odds(share: f64) -> f64 {
+    log_odds(share.clamp(LEAST_EXPECTED, 1.0 - LEAST_EXPECTED))
+}
+
 fn share_of(log_odds: f64) -> f64 {
     1.0 / (1.0 + (-log_odds).exp())
 }
 
-impl Worth {
-    /// The same on the scale of another expected share: log odds move by the difference and keep
-    /// their variance.
-    fn moved(self, from: f64, to: f64) -> Self {
-        if (from - to).abs() < 1e-12 {
-            return self;
+/// The scale of each level, for one variance of a step.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Scale {
+    /// What the distances of a level are multiplied by to be log odds.
+    stretch: [f64; LEVELS],
+    /// Variance of the distance of a level about the one above it.
+    steps: Ratios,
+}
+
+impl Scale {
+    fn new(variance: f64) -> Self {
+        let each = (1.0 + LOGISTIC_NORMAL * variance).sqrt();
+        let mut stretch = [each; LEVELS];
+        for depth in 1..LEVELS {
+            stretch[depth] = stretch[depth - 1] * each;
         }
-        let share = share_of(log_odds(self.share) - log_odds(from) + log_odds(to))
-            .clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-        let before = self.share * (1.0 - self.share);
         Self {
-            share,
-            trials: self.trials * before / (share * (1.0 - share)),
+            stretch,
+            steps: stretch.map(|of_level| variance / (of_level * of_level)),
         }
     }
 
-    /// What it is worth one step further, where log odds have another `variance`.
-    fn beyond(self, variance: f64) -> Self {
-        let share = self.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-        // The log odds of a beta distribution have a variance of about 1 / (trials m (1 - m)).
-        let product = share * (1.0 - share);
-        Self {
-            share: self.share,
-            trials: self.trials / (1.0 + self.trials * product * variance),
-        }
+    /// How far a share at a level lies from what is expected.
+    fn distance(&self, depth: usize, share: f64, expected: f64) -> f64 {
+        log_odds(share) / self.stretch[depth] - expected_log_odds(expected)
     }
 }
 
-/// Shares, evenly spaced in log odds, with what sowings say of each.
-pub(super) struct Grid {
-    correlation: f64,
-    points: Vec<GridPoint>,
+/// Shares with what sowings say of each.
+pub(super) struct Shares {
+    points: Vec<SharePoint>,
     /// Sums of `ln(φ + j)` for j below each count, φ the concentration of a sowing.
     all: Vec<f64>,
 }
 
-struct GridPoint {
-    share: f64,
-    log_share: f64,
-    log_rest: f64,
+struct SharePoint {
     /// Sums of `ln(φ share + j)` and of `ln(φ (1 - share) + j)` for j below each count.
     stood: Vec<f64>,
     fallen: Vec<f64>,
 }
 
-/// Distance of the grid's points in log odds.
-const STEP: f64 = 0.3;
-
-/// Trials beyond which the grid is too coarse for moments, and a beta distribution fits anyway.
-const FINEST_TRIALS: f64 = 300.0;
-
-impl Grid {
-    /// All shares, for sowings of at most so many containers.
-    fn new(correlation: f64, most: u32) -> Self {
-        let shares: Vec<f64> = (-30..=30)
-            .map(|step| share_of(STEP * f64::from(step)))
-            .collect();
-        Self::around(&shares, correlation, most)
-    }
-
-    /// Some shares, in ascending order.
-    pub(super) fn around(shares: &[f64], correlation: f64, most: u32) -> Self {
+impl Shares {
+    /// For sowings of at most so many containers.
+    pub(super) fn new(shares: &[f64], correlation: f64, most: u32) -> Self {
         let concentration = 1.0 / correlation - 1.0;
         let sums = |start: f64| {
             let mut sum = 0.0;
@@ -141,87 +132,113 @@ impl Grid {
             }
             sums
         };
-        let points = shares.iter().map(|&share| GridPoint {
-            share,
-            log_share: share.ln(),
-            log_rest: (1.0 - share).ln(),
+        let points = shares.iter().map(|&share| SharePoint {
             stood: sums(concentration * share),
             fallen: sums(concentration * (1.0 - share)),
         });
         Self {
-            correlation,
             points: points.collect(),
             all: sums(concentration),
         }
     }
 
-    /// Log probability of the sowings of a cell, but for the number of choices, and what they are
-    /// worth: the stood and trials of the beta distribution with the moments of the posterior,
-    /// less those of the prior.
-    pub(super) fn learn(&self, prior: Worth, sowings: &[(u32, u32)]) -> (f64, (f64, f64)) {
-        let (mut stood, mut trials) = (0.0, 0.0);
-        for &(sown, stands) in sowings {
-            let n = f64::from(sown);
-            let each = 1.0 / (1.0 + (n - 1.0) * self.correlation);
-            stood += f64::from(stands) * each;
-            trials += n * each;
-        }
-        let share = prior.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-        let (alpha, beta) = (prior.trials * share, prior.trials * (1.0 - share));
-        let of_sowings = |point: &GridPoint| {
-            let of_each = sowings.iter().map(|&(sown, stands)| {
+    /// Log probability of sowings (sown, stood) at each share, but for the number of choices.
+    pub(super) fn log_likelihood(&self, sowings: &[(u32, u32)]) -> Vec<f64> {
+        let at = |point: &SharePoint| {
+            let each = sowings.iter().map(|&(sown, stands)| {
                 point.stood[stands as usize] + point.fallen[(sown - stands) as usize]
                     - self.all[sown as usize]
             });
-            of_each.sum::<f64>()
+            each.sum()
         };
-        if prior.trials > FINEST_TRIALS {
-            let nearest = self
-                .points
-                .partition_point(|point| point.share < share - 1e-12);
-            let evidence = self.points.get(nearest).map_or(0.0, of_sowings);
-            return (evidence, (stood, trials));
-        }
-        let logs: Vec<f64> = self
-            .points
-            .iter()
-            .map(|point| alpha * point.log_share + beta * point.log_rest + of_sowings(point))
-            .collect();
-        let highest = logs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
-        for (log, point) in logs.iter().zip(&self.points) {
-            let weight = (log - highest).exp();
-            total += weight;
-            first += weight * point.share;
-            second += weight * point.share * (1.0 - point.share);
-        }
-        let mean = first / total;
-        // Variance of a beta distribution: mean (1 - mean) / (trials + 1).
-        let variance = (mean * (1.0 - mean) - second / total).max(1e-15);
-        let all = mean * (1.0 - mean) / variance - 1.0;
-        let exact = (trials <= FINEST_TRIALS).then(|| {
-            let trials = (all - prior.trials).max(0.0);
-            ((all * mean - alpha).clamp(0.0, trials), trials)
-        });
-        let evidence = (total * STEP).ln() + highest - ln_beta(alpha, beta);
-        (evidence, exact.unwrap_or((stood, trials)))
+        self.points.iter().map(at).collect()
     }
 }
 
-/// Sums of stood and trials that reach each node from below, for one pair of variances.
-#[derive(Debug, Clone, PartialEq)]
-struct Sums {
-    variance: f64,
-    /// Stood and trials.
-    nodes: Vec<(f64, f64)>,
+/// Distance in log odds of the points at which the sowings of a cell are valued, and their number to
+/// either side of even odds.
+const STEP: f64 = 0.15;
+const HALF: i32 = 90;
+
+/// A normal belief narrower than this, in log odds, is integrated between the points.
+const NARROW: f64 = 0.25;
+
+/// What the sowings of a cell say of its log odds.
+struct Voice {
+    log_likelihood: Vec<f64>,
+}
+
+impl Voice {
+    /// Quadratic interpolation between the points.
+    fn at(&self, log_odds: f64) -> f64 {
+        let place = log_odds / STEP + f64::from(HALF);
+        let last = self.log_likelihood.len() as f64 - 2.0;
+        let middle = place.round().clamp(1.0, last);
+        let index = middle as usize;
+        let (left, here, right) = (
+            self.log_likelihood[index - 1],
+            self.log_likelihood[index],
+            self.log_likelihood[index + 1],
+        );
+        let off = (place - middle).clamp(-1.0, 1.0);
+        here + 0.5 * off * (right - left) + 0.5 * off * off * (right - 2.0 * here + left)
+    }
+
+    /// Log of the probability of the sowings under a normal belief, and mean and variance after them.
+    fn moments(&self, mean: f64, variance: f64) -> (f64, f64, f64) {
+        let deviation = variance.sqrt();
+        let log_density = |x: f64| self.at(x) - 0.5 * (x - mean) * (x - mean) / variance;
+        let over = |points: &mut dyn Iterator<Item = f64>| {
+            let valued: Vec<(f64, f64)> = points.map(|x| (x, log_density(x))).collect();
+            let highest = valued
+                .iter()
+                .map(|(_, log)| *log)
+                .fold(f64::NEG_INFINITY, f64::max);
+            let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
+            for (x, log) in valued {
+                let weight = (log - highest).exp();
+                total += weight;
+                first += weight * (x - mean);
+                second += weight * (x - mean) * (x - mean);
+            }
+            let shift = first / total;
+            let spread = (second / total - shift * shift).max(1e-12);
+            (highest, total, mean + shift, spread)
+        };
+        let whole = &mut (-HALF..=HALF).map(|point| STEP * f64::from(point));
+        let (mut highest, mut total, mut centre, mut spread) = over(whole);
+        let mut step = STEP;
+        // Too narrow for the points: again about the middle, between them.
+        for least in [STEP / 4.0, 1e-3] {
+            let width = spread.sqrt().min(deviation);
+            if width >= NARROW {
+                break;
+            }
+            step = width.max(least) / 3.0;
+            let middle = if deviation < STEP { mean } else { centre };
+            let near = &mut (-24..=24).map(|point| middle + step * f64::from(point));
+            (highest, total, centre, spread) = over(near);
+        }
+        let log_evidence =
+            highest + (total * step).ln() - 0.5 * (2.0 * std::f64::consts::PI * variance).ln();
+        (log_evidence, centre, spread)
+    }
 }
 
 /// The sowings of one cell.
 struct CellStands {
-    /// Its nodes from the top.
-    path: Vec<usize>,
+    cell: usize,
     /// Containers sown and stood, in ascending order.
     sowings: Vec<(u32, u32)>,
+}
+
+/// Beliefs about all nodes for one pair of variances.
+#[derive(Debug, Clone, PartialEq)]
+struct Given {
+    weight: f64,
+    scale: Scale,
+    /// Mean and variance of the distance of each node.
+    nodes: Vec<(f64, f64)>,
 }
 
 /// The tree and what the profile expects.
@@ -229,113 +246,83 @@ struct Frame<'a> {
     hierarchy: &'a Hierarchy,
     /// Expected share of each node from the level of the crop down.
     expected: &'a [f64],
-    /// The share on whose scale all crops meet.
-    common: f64,
+    cells: &'a [CellStands],
+    most: u32,
 }
 
 impl Frame<'_> {
-    fn expected_at(&self, node: usize) -> f64 {
-        if self.hierarchy.nodes[node].depth < CROP {
-            self.common
-        } else {
-            self.expected[node]
-        }
-    }
-
-    /// What a node passes up, on the scale of its parent: stood and trials.
-    fn message(&self, sums: &Sums, node: usize, parent: usize) -> (f64, f64) {
-        let (stood, trials) = sums.nodes[node];
-        if trials <= 0.0 || self.hierarchy.nodes[node].fixed.is_some() {
-            return (0.0, 0.0);
-        }
-        let (from, to) = (self.expected_at(node), self.expected_at(parent));
-        // One expected trial more keeps the log odds finite.
-        let worth = Worth {
-            share: (stood + from) / (trials + 1.0),
-            trials,
-        };
-        let worth = worth.beyond(sums.variance).moved(from, to);
-        (worth.share * worth.trials, worth.trials)
-    }
-
-    /// What all records but those below the end of a path say of it, the end's own level included.
-    fn prior(&self, sums: &Sums, path: &[usize]) -> Worth {
-        let top = Worth {
-            share: self.common,
-            trials: CERTAIN,
-        };
-        let mut worth = top.beyond(sums.variance);
-        for pair in path.windows(2) {
-            let &[parent, child] = pair else { continue };
-            let known = match self.hierarchy.nodes[parent].fixed {
-                Some(share) => Worth {
-                    share,
-                    trials: CERTAIN,
-                },
-                None => {
-                    let (stood, trials) = sums.nodes[parent];
-                    let (own_stood, own_trials) = self.message(sums, child, parent);
-                    let beside = (trials - own_trials).max(0.0);
-                    let total = worth.trials + beside;
-                    Worth {
-                        share: (worth.trials * worth.share + (stood - own_stood).max(0.0)) / total,
-                        trials: total,
-                    }
-                }
-            };
-            let beyond = known.beyond(sums.variance);
-            worth = beyond.moved(self.expected_at(parent), self.expected_at(child));
-        }
-        worth
-    }
-
-    /// Takes all sowings in, cell by cell, and gives the log probability of each cell's given those
-    /// of the cells before it.
-    fn take_in(&self, cells: &[CellStands], (variance, correlation): (f64, f64)) -> (f64, Sums) {
-        let mut sums = Sums {
-            variance,
-            nodes: vec![(0.0, 0.0); self.hierarchy.nodes.len()],
-        };
-        let most = cells
+    /// Takes all sowings in: their log probability, and what is known of each node after them.
+    fn take_in(&self, (variance, correlation): (f64, f64)) -> (f64, Scale, Vec<(f64, f64)>) {
+        let scale = Scale::new(variance);
+        let tree = self.tree(&scale);
+        let points: Vec<f64> = (-HALF..=HALF)
+            .map(|point| share_of(STEP * f64::from(point)))
+            .collect();
+        let shares = Shares::new(&points, correlation, self.most);
+        let voices: Vec<Voice> = self
+            .cells
             .iter()
-            .flat_map(|cell| &cell.sowings)
-            .map(|(sown, _)| *sown);
-        let grid = Grid::new(correlation, most.max().unwrap_or(0));
-        let mut log_density = 0.0;
-        for CellStands { path, sowings } in cells {
-            let Some((&cell, above)) = path.split_last() else {
-                continue;
-            };
-            let prior = match self.hierarchy.nodes[cell].fixed {
-                Some(share) => Worth {
-                    share,
-                    trials: CERTAIN,
-                },
-                None => self.prior(&sums, path),
-            };
-            let (evidence, worth) = grid.learn(prior, sowings);
-            log_density += evidence;
-            let mut before = self.messages(&sums, above);
-            sums.nodes[cell] = worth;
-            if let Some(&parent) = above.last() {
-                let (stood, trials) = self.message(&sums, cell, parent);
-                sums.nodes[parent].0 += stood;
-                sums.nodes[parent].1 += trials;
-            }
-            for pair in above.windows(2).rev() {
-                let &[parent, child] = pair else { continue };
-                let (stood, trials) = self.message(&sums, child, parent);
-                let (old_stood, old_trials) = before.pop().unwrap_or_default();
-                sums.nodes[parent].0 += stood - old_stood;
-                sums.nodes[parent].1 += trials - old_trials;
+            .map(|of_cell| Voice {
+                log_likelihood: shares.log_likelihood(&of_cell.sowings),
+            })
+            .collect();
+        // From distances of a cell to its log odds.
+        let stretch = scale.stretch[LEVELS - 1];
+        let mut messages = vec![Cell::default(); tree.len()];
+        let mut corrections = vec![0.0; self.cells.len()];
+        for _ in 0..ROUNDS {
+            let known = gather(&tree, &messages, &scale.steps).posterior(&tree, &scale.steps);
+            for ((of_cell, voice), correction) in
+                self.cells.iter().zip(&voices).zip(&mut corrections)
+            {
+                let message = &mut messages[of_cell.cell];
+                let (mean, variance) = known[of_cell.cell];
+                let centre = expected_log_odds(self.expected[of_cell.cell]);
+                if variance <= 0.0 {
+                    *correction = voice.at(stretch * (centre + mean));
+                    continue;
+                }
+                // What all others say: the belief without this cell's own message.
+                let precision = (1.0 / variance - message.weight).max(1e-6);
+                let without = (mean / variance - message.weight * message.mean) / precision;
+                let (evidence, after, spread) =
+                    voice.moments(stretch * (centre + without), stretch * stretch / precision);
+                let (after, spread) = (after / stretch - centre, spread / (stretch * stretch));
+                let weight = (1.0 / spread - precision).max(0.0);
+                *message = Cell::default();
+                if weight > 1e-9 {
+                    message.weight = weight;
+                    message.mean = (after / spread - precision * without) / weight;
+                }
+                // So that the message is as probable as the sowings, given all others.
+                let passed = weight * precision / (weight + precision);
+                let off = message.mean - without;
+                *correction = evidence + 0.5 * passed * off * off
+                    - 0.5 * (precision / (weight + precision)).ln();
             }
         }
-        (log_density, sums)
+        let gathered = gather(&tree, &messages, &scale.steps);
+        let log_density = gathered.log_density - 0.5 * gathered.quadratic;
+        (
+            log_density + corrections.iter().sum::<f64>(),
+            scale,
+            gathered.posterior(&tree, &scale.steps),
+        )
     }
 
-    fn messages(&self, sums: &Sums, path: &[usize]) -> Vec<(f64, f64)> {
-        path.windows(2)
-            .map(|pair| self.message(sums, pair[1], pair[0]))
+    /// The tree with the shares that are held as distances.
+    fn tree(&self, scale: &Scale) -> Vec<Node> {
+        let held = |(node, &expected): (&Node, &f64)| Node {
+            fixed: node
+                .fixed
+                .map(|share| scale.distance(node.depth, share, expected)),
+            ..node.clone()
+        };
+        self.hierarchy
+            .nodes
+            .iter()
+            .zip(self.expected)
+            .map(held)
             .collect()
     }
 }
@@ -344,10 +331,8 @@ impl Frame<'_> {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Survivals {
     hierarchy: Hierarchy,
-    expected: Vec<f64>,
-    common: f64,
     counts: Vec<usize>,
-    given: Vec<(f64, Sums)>,
+    given: Vec<Given>,
 }
 
 impl Survivals {
@@ -362,41 +347,45 @@ impl Survivals {
                 .cmp(&(other, b.sown, b.stood))
                 .then(a.expected.total_cmp(&b.expected))
         });
-        let (expected, common) = expected_shares(&hierarchy, &sorted);
+        let expected = expected_shares(&hierarchy, &sorted);
         let mut cells: Vec<CellStands> = Vec::new();
         let mut counts = vec![0; hierarchy.nodes.len()];
         for &(cell, stand) in &sorted {
-            let path = hierarchy.path(stand.place);
-            for &node in path {
+            for &node in hierarchy.path(stand.place) {
                 counts[node] += 1;
             }
+            let sowing = (stand.sown, stand.stood);
             match cells.last_mut() {
-                Some(last) if last.path.last() == Some(&cell) => {
-                    last.sowings.push((stand.sown, stand.stood));
-                }
+                Some(last) if last.cell == cell => last.sowings.push(sowing),
                 _ => cells.push(CellStands {
-                    path: path.to_vec(),
-                    sowings: vec![(stand.sown, stand.stood)],
+                    cell,
+                    sowings: vec![sowing],
                 }),
             }
         }
         let frame = Frame {
             hierarchy: &hierarchy,
             expected: &expected,
-            common,
+            cells: &cells,
+            most: stands.iter().map(|stand| stand.sown).max().unwrap_or(0),
         };
         let density = |unknown: &[f64; 2]| {
-            standard_log_density(unknown) + frame.take_in(&cells, prior.scales(unknown)).0
+            standard_log_density(unknown) + frame.take_in(prior.scales(unknown)).0
         };
         let maximum = maximise(density, [0.0; 2], 0.05, 4);
         let given = nodes(density, maximum, POINTS)
             .into_iter()
-            .map(|(weight, unknown)| (weight, frame.take_in(&cells, prior.scales(&unknown)).1))
+            .map(|(weight, unknown)| {
+                let (_, scale, nodes) = frame.take_in(prior.scales(&unknown));
+                Given {
+                    weight,
+                    scale,
+                    nodes,
+                }
+            })
             .collect();
         Self {
             given,
-            expected,
-            common,
             counts,
             hierarchy,
         }
@@ -406,82 +395,42 @@ impl Survivals {
     pub(super) fn at(&self, place: &Place, level: Level, expected: f64) -> ShareBelief {
         let path = self.hierarchy.path(place);
         let path = &path[..path.len().min(level.depth() + 1)];
-        let frame = Frame {
-            hierarchy: &self.hierarchy,
-            expected: &self.expected,
-            common: self.common,
-        };
-        let parts = self.given.iter().map(|(weight, sums)| {
-            let worth = self.given_sums(&frame, sums, place, path, level, expected);
-            (*weight, worth)
+        let parts = self.given.iter().map(|given| {
+            let (mut mean, mut variance) = (0.0, 0.0);
+            for depth in 0..=level.depth() {
+                if let Some(share) = self.hierarchy.frozen_at(place, depth) {
+                    // A frozen share is a share of this crop, whatever its profile expects.
+                    (mean, variance) = (given.scale.distance(depth, share, expected), 0.0);
+                } else if let Some(&node) = path.get(depth) {
+                    (mean, variance) = given.nodes[node];
+                } else {
+                    variance += given.scale.steps[depth];
+                }
+            }
+            let stretch = given.scale.stretch[level.depth()];
+            Part {
+                weight: given.weight,
+                location: stretch * (expected_log_odds(expected) + mean),
+                variance: stretch * stretch * variance,
+            }
         });
+        let held = |depth| self.hierarchy.frozen_at(place, depth);
         ShareBelief {
             parts: parts.collect(),
+            unmoved: (path.is_empty() && (0..=level.depth()).all(|depth| held(depth).is_none()))
+                .then_some(expected),
             basis: path
                 .len()
                 .checked_sub(1)
                 .and_then(|depth| Level::ALL.get(depth).copied()),
             sowings: path.last().map_or(0, |&node| self.counts[node]),
-            frozen: self.hierarchy.frozen_at(place, level.depth()).is_some(),
+            held: held(level.depth()),
         }
-    }
-
-    fn given_sums(
-        &self,
-        frame: &Frame<'_>,
-        sums: &Sums,
-        place: &Place,
-        path: &[usize],
-        level: Level,
-        expected: f64,
-    ) -> Worth {
-        // Without any record there is no common scale but that of the crop itself.
-        let common = if self.hierarchy.nodes.is_empty() {
-            expected
-        } else {
-            self.common
-        };
-        let (mut worth, mut scale) = match path.last() {
-            Some(&node) => {
-                let prior = frame.prior(sums, path);
-                let (stood, trials) = sums.nodes[node];
-                let total = prior.trials + trials;
-                let share = (prior.trials * prior.share + stood) / total;
-                (
-                    Worth {
-                        share,
-                        trials: total,
-                    },
-                    frame.expected_at(node),
-                )
-            }
-            None => (
-                Worth {
-                    share: common,
-                    trials: CERTAIN,
-                },
-                common,
-            ),
-        };
-        for depth in path.len().saturating_sub(1)..=level.depth() {
-            if depth >= path.len() {
-                worth = worth.beyond(sums.variance);
-            }
-            if let Some(share) = self.hierarchy.frozen_at(place, depth) {
-                // A frozen share is a share of this crop, whatever its profile expects.
-                worth = Worth {
-                    share,
-                    trials: CERTAIN,
-                };
-                scale = expected;
-            }
-        }
-        worth.moved(scale, expected)
     }
 }
 
-/// Expected share of each node, weighted by containers, and of all together.
-fn expected_shares(hierarchy: &Hierarchy, stands: &[(usize, &Stand<'_>)]) -> (Vec<f64>, f64) {
+/// Expected share of each node, weighted by containers; of the crop from its level down.
+fn expected_shares(hierarchy: &Hierarchy, stands: &[(usize, &Stand<'_>)]) -> Vec<f64> {
     let mut sums = vec![(0.0, 0.0); hierarchy.nodes.len()];
     for &(cell, stand) in stands {
         sums[cell].0 += f64::from(stand.sown) * stand.expected;
@@ -499,50 +448,69 @@ fn expected_shares(hierarchy: &Hierarchy, stands: &[(usize, &Stand<'_>)]) -> (Ve
         let of_parent = node.parent.filter(|_| node.depth > CROP);
         shares.push(of_parent.map_or(weighted / containers, |parent| shares[parent]));
     }
-    let common = shares.first().copied().unwrap_or(0.5);
-    (shares, common)
+    shares
 }
 
-/// Posterior of a share: a mixture of beta distributions.
+/// Posterior of a share: a mixture of logistic-normal distributions.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct ShareBelief {
-    parts: Vec<(f64, Worth)>,
+    parts: Vec<Part>,
     /// The narrowest level that has records.
     pub basis: Option<Level>,
     /// Sowings at that level.
     pub sowings: usize,
-    /// Whether a coordinator holds the share at its value.
-    pub frozen: bool,
+    /// The value at which a coordinator holds the share.
+    pub held: Option<f64>,
+    /// What the profile expects, where nothing is on record or held that bears on the place.
+    pub unmoved: Option<f64>,
+}
+
+/// Log odds.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Part {
+    weight: f64,
+    location: f64,
+    variance: f64,
 }
 
 impl ShareBelief {
     pub(super) fn mean(&self) -> f64 {
-        if self.frozen {
-            return self.parts.first().map_or(0.0, |(_, worth)| worth.share);
+        let of_part =
+            |part: &Part| share_of(part.location / (1.0 + LOGISTIC_NORMAL * part.variance).sqrt());
+        if let Some(share) = self.held.or(self.unmoved) {
+            return share;
         }
         self.parts
             .iter()
-            .map(|(weight, worth)| weight * worth.share)
+            .map(|part| part.weight * of_part(part))
             .sum()
     }
 
     /// Probability that it lies below `share`.
     pub(super) fn probability_below(&self, share: f64) -> f64 {
-        if self.frozen {
-            return f64::from(u8::from(share > self.mean()));
+        if let Some(held) = self.held {
+            return f64::from(u8::from(share > held));
         }
-        let of_part = |(weight, worth): &(f64, Worth)| {
-            let centre = worth.share.clamp(LEAST_SHARE, 1.0 - LEAST_SHARE);
-            let beta = Beta::new(worth.trials * centre, worth.trials * (1.0 - centre));
-            weight * beta.map_or(f64::NAN, |beta| beta.cdf(share.clamp(0.0, 1.0)))
+        if share <= 0.0 || share >= 1.0 {
+            return f64::from(u8::from(share >= 1.0));
+        }
+        let standard = Normal::standard();
+        let at = (share / (1.0 - share)).ln();
+        let of_part = |part: &Part| {
+            let below = if part.variance > 0.0 {
+                standard.cdf((at - part.location) / part.variance.sqrt())
+            } else {
+                f64::from(u8::from(at > part.location))
+            };
+            part.weight * below
         };
         self.parts.iter().map(of_part).sum()
     }
 
     /// Where the cumulative distribution reaches a probability between 0 and 1.
     pub(super) fn quantile(&self, probability: f64) -> f64 {
-        if self.frozen {
-            return self.mean();
+        if let Some(held) = self.held {
+            return held;
         }
         quantile(|x| self.probability_below(x), (0.0, 1.0), probability)
     }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use cotyl_growth::GrowingMethod;
-use cotyl_growth::learning::{Measured, Place, SowingRecord};
+use cotyl_growth::learning::{Assumptions, FactorAssumptions, Measured, Place, SowingRecord};
 use rand::{Rng as _, SeedableRng as _};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Beta, Binomial, Distribution as _, StandardNormal};
@@ -56,6 +56,22 @@ pub const ALIKE: World = World {
 };
 
 impl World {
+    /// What learning would assume that knows how unlike the parts of the co-operative are.
+    pub fn known(&self) -> Assumptions {
+        Assumptions {
+            days: FactorAssumptions {
+                record: self.days_record,
+                levels: self.days_levels,
+            },
+            grams: FactorAssumptions {
+                record: self.grams_record,
+                levels: self.grams_levels,
+            },
+            correlation_within_sowing: self.correlation,
+            survival_level: self.survival_level,
+        }
+    }
+
     /// A kind of its own: each quantity's levels up to twice as unlike as assumed or half as much,
     /// its records up to half again as scattered or by as much less, evenly on a log scale.
     pub fn drawn(seed: u64) -> Self {

@@ -175,3 +175,78 @@ fn factors_agree_with_an_independent_posterior() {
         }
     }
 }
+
+/// Mean share and the 80 % interval of the survival at each place, some with losses, one with none.
+#[test]
+fn survival_agrees_with_an_independent_posterior() {
+    const STANDS: [(usize, usize, u32, u32); 9] = [
+        (0, 0, 12, 12),
+        (0, 0, 10, 9),
+        (0, 1, 8, 3),
+        (1, 1, 15, 15),
+        (1, 2, 6, 0),
+        (1, 2, 10, 8),
+        (2, 0, 20, 17),
+        (2, 2, 5, 4),
+        (2, 2, 9, 9),
+    ];
+    let expected = |crop: usize| [0.96, 0.9, 0.8][crop];
+    let mut records = Vec::new();
+    let mut rows = Vec::new();
+    for (crop, station, sown, stood) in STANDS {
+        let place = place(crop, station);
+        let share = expected(crop);
+        rows.push(json!([
+            place.group,
+            place.crop,
+            station == 0,
+            place.station,
+            share,
+            sown,
+            stood
+        ]));
+        records.push(SowingRecord {
+            place,
+            day: 0,
+            days_to_first_cut: None,
+            grams: None,
+            containers_sown: sown,
+            containers_stood: Some(stood),
+            lost: false,
+            expected_survival: share,
+        });
+    }
+    let assumptions = Assumptions::default();
+    let learned = learn(&records, &Choices::default(), &assumptions).unwrap();
+    let input = json!({
+        "rows": rows,
+        "variance": assumptions.survival_level.powi(2),
+        "correlation": assumptions.correlation_within_sowing,
+    });
+    let found: Vec<(String, String, f64, f64, f64)> =
+        serde_json::from_value(ask("survival", &input)).unwrap();
+    assert_eq!(found.len(), 6);
+    for (crop, station, ..) in STANDS {
+        let place = place(crop, station);
+        let (_, _, mean, low, high) = found
+            .iter()
+            .find(|(of, at, ..)| *of == place.crop && *at == place.station)
+            .unwrap();
+        let belief = learned
+            .survivals
+            .at(&place, Level::CropStation, expected(crop));
+        let (own_low, own_high) = (belief.quantile(0.1), belief.quantile(0.9));
+        println!(
+            "{mean:.4} ({low:.4} to {high:.4}), here {:.4} ({own_low:.4} to {own_high:.4})",
+            belief.mean()
+        );
+        assert!(
+            (belief.mean() - mean).abs() < 0.01,
+            "{} {mean}",
+            belief.mean()
+        );
+        let width = high - low;
+        assert!((own_low - low).abs() < 0.12 * width, "{own_low} {low}");
+        assert!((own_high - high).abs() < 0.12 * width, "{own_high} {high}");
+    }
+}

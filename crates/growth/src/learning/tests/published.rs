@@ -4,7 +4,7 @@ use statrs::distribution::{ContinuousCDF as _, Normal};
 
 use super::super::integrate::{maximise, quantile};
 use super::super::nested::gather;
-use super::super::survival::{Grid, Worth};
+use super::super::survival::Shares;
 use super::{FLAT, one_level};
 
 /// Rubin, Estimation in parallel randomized experiments, J. Educ. Stat. 6:377-401, 1981, table 1:
@@ -208,15 +208,10 @@ const RATS: [(u32, u32); 70] = [
     (24, 9),
 ];
 
-/// Log likelihood of the share and the concentration of the groups' beta distribution. A certain
-/// prior holds the share at a value.
+/// Log likelihood of the share and the concentration of the groups' beta distribution.
 fn rats(share: f64, concentration: f64) -> f64 {
-    let certain = Worth {
-        share,
-        trials: 1e12,
-    };
-    let grid = Grid::around(&[share], 1.0 / (concentration + 1.0), 52);
-    grid.learn(certain, &RATS).0
+    let shares = Shares::new(&[share], 1.0 / (concentration + 1.0), 52);
+    shares.log_likelihood(&RATS)[0]
 }
 
 /// Maximum likelihood as in the vignette of the R package BayesGOF for these data:
