@@ -29,6 +29,7 @@ mod hand_made_tasks;
 mod hostile;
 mod invitations;
 mod isolation;
+mod learned_sowings;
 mod learning;
 mod ledger;
 mod ledger_refusals;

@@ -7,9 +7,9 @@ use cotyl_app::cuts::{
     CutCorrectionFields, CutDetail as AppCutDetail, CutFields, NewWeight, Weighed,
 };
 use cotyl_app::records;
-use cotyl_domain::CutQuality;
 use cotyl_domain::food_safety::{FoodCaution, at_cut};
 use cotyl_domain::quantity::Mass;
+use cotyl_domain::{CutHarm, CutQuality};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
@@ -52,6 +52,9 @@ pub struct CutInput {
     pub group_id: Option<Uuid>,
     /// How it came out; `poor` is waste and goes into no delivery.
     pub quality: CutQuality,
+    /// What came from outside and harmed it, if anything did. Nothing is then learned from its grams, nor
+    /// from its day where it is the first: they are no property of the crop at its station.
+    pub harmed_by: Option<CutHarm>,
     /// What is written on the tray, unique in the co-operative; generated when left out.
     #[schema(example = "261014-KXRT")]
     pub tray_code: Option<String>,
@@ -130,6 +133,9 @@ pub struct Cut {
     /// How it came out.
     #[schema(value_type = CutQuality)]
     pub quality: String,
+    /// What came from outside and harmed it; its grams are left out of learning.
+    #[schema(value_type = Option<CutHarm>)]
+    pub harmed_by: Option<String>,
     /// What is written on the tray.
     pub tray_code: String,
     /// Who recorded it.
@@ -206,6 +212,7 @@ impl From<records::Cut> for Cut {
             weight_accepted_because: cut.accepted_because,
             group_id: cut.group_id,
             quality: cut.quality,
+            harmed_by: cut.harmed_by,
             tray_code: cut.tray_code,
             member_id: cut.member_id,
             task_id: cut.task_id,
@@ -312,6 +319,7 @@ pub async fn record_cut(state: Data<ApiState>, signed: SignedBody<CutInput>) -> 
         weight_accepted_because: input.weight_accepted_because,
         group_id: input.group_id,
         quality: input.quality,
+        harmed_by: input.harmed_by,
         tray_code: input.tray_code,
         task_id: input.task_id,
     };

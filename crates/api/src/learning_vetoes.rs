@@ -5,6 +5,7 @@ use actix_web::{HttpResponse, delete, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_app::plans::learned::Observation as AppObservation;
 use cotyl_app::records;
+use cotyl_domain::CutHarm;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -54,6 +55,19 @@ pub struct Observation {
     pub lost: bool,
     /// Figures that are left out of learning: `days`, `grams`, `survival`.
     pub vetoed: Vec<String>,
+    /// Cuts that something from outside harmed. They are in the figures above, and are left out of
+    /// learning: their grams, and the days to the first cut where it is among them.
+    pub harmed_cuts: Vec<HarmedCut>,
+}
+
+/// A cut that something from outside harmed.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct HarmedCut {
+    /// Its day.
+    pub cut_on: NaiveDate,
+    /// What harmed it.
+    #[schema(value_type = CutHarm)]
+    pub harmed_by: String,
 }
 
 /// What was found of the sowings of a crop.
@@ -133,6 +147,11 @@ impl From<AppObservation> for Observation {
             expected_survival: record.expected_survival,
             lost: record.lost,
             vetoed: observation.vetoed,
+            harmed_cuts: observation
+                .harmed_cuts
+                .into_iter()
+                .map(|(cut_on, harmed_by)| HarmedCut { cut_on, harmed_by })
+                .collect(),
         }
     }
 }

@@ -6,7 +6,7 @@ use chrono::NaiveDate;
 use cotyl_calendar::SiteZone;
 use cotyl_domain::harvest::{MOST_TRAY_LETTERS, tray_code};
 use cotyl_domain::sowing::SowingState;
-use cotyl_domain::{Actor, CutQuality, FieldProblem, Operation, Refusal};
+use cotyl_domain::{Actor, CutHarm, CutQuality, FieldProblem, Operation, Refusal};
 use cotyl_store::cuts::{self, Cut, CutCorrection, CutDays, CutFilter, NewCut, SowingToCut};
 use cotyl_store::{Page, Tx};
 use serde::{Deserialize, Serialize};
@@ -47,6 +47,8 @@ pub struct CutFields {
     pub group_id: Option<Uuid>,
     /// How it came out.
     pub quality: CutQuality,
+    /// What came from outside and harmed it.
+    pub harmed_by: Option<CutHarm>,
     /// What is written on the tray; generated when left out.
     pub tray_code: Option<String>,
     /// The cut task it answers.
@@ -118,6 +120,7 @@ impl App {
                 accepted_because: fields.weight_accepted_because.as_deref().map(str::trim),
                 group_id: fields.group_id,
                 quality: fields.quality.as_str(),
+                harmed_by: fields.harmed_by.map(CutHarm::as_str),
                 tray_code: &code,
                 member_id: actor.member_id,
                 task_id: fields.task_id,

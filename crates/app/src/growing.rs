@@ -7,6 +7,7 @@ use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use cotyl_calendar::{
     Closure, Flexibility, OpeningHours, PeriodText, SiteCalendar, SiteZone, TaskWindow,
 };
+use cotyl_growth::learning::Taught;
 use cotyl_growth::water::{Growing, WaterUse};
 use cotyl_growth::{
     Climate, ContainerYield, CropProfile, KnownDays, Relaxed, WorkingDay,
@@ -44,7 +45,8 @@ struct StationDays {
 
 /// A crop at a station of a site.
 pub(crate) struct Ground {
-    /// The crop.
+    /// The crop, with what was learned of it at the station, so that sowings of any origin are foreseen
+    /// by the figures that plans are made with.
     pub profile: CropProfile,
     /// Zone, hours and closures of the site.
     pub calendar: SiteCalendar,
@@ -107,8 +109,13 @@ impl Ground {
                 to_first_cut: days.days_to_first_cut,
                 to_regrow: days.days_to_regrow,
             });
+        let given: CropProfile = read(place.profile)?;
+        let profile = match place.learned {
+            Some(learned) => read::<Taught>(learned)?.applied(&given),
+            None => given,
+        };
         Ok(Self {
-            profile: read(place.profile)?,
+            profile,
             calendar: SiteCalendar::new(zone, hours, closures),
             environment: read(place.environment)?,
             container: ContainerYield {

@@ -32,6 +32,7 @@ pub mod input;
 pub mod invitations;
 pub mod jobs;
 pub mod keys;
+mod learned_growth;
 pub mod learning;
 pub mod learning_vetoes;
 mod ledger;

@@ -2,7 +2,8 @@
 //!
 //! The steps of a sowing follow in the transaction that changes it; everything else by a look that is
 //! queued, once a site, in the transaction of its cause (triggers of the schema see to that), and at
-//! the start of each day of the site. A look reads everything from one snapshot, and keeps what it
+//! the start of each day of the site. A look first has what the record teaches reckoned anew, if it
+//! changed. It reads everything from one snapshot, and keeps what it
 //! changes only while it is the latest and its job is still its own.
 
 mod facts;
@@ -64,6 +65,12 @@ impl App {
             .and_then(|id| id.parse().ok())
             .ok_or_else(|| Error::internal("a look at a site names none"))?;
         let scope = Scope::Cooperative(job.cooperative_id);
+        match self.keep_learned_growth(scope).await {
+            Err(fault @ (Error::Unavailable(_) | Error::Contended(_))) => return Err(fault),
+            // the work of the site goes on by what was learned before
+            Err(fault) => tracing::error!(cause = ?fault, "nothing can be learned from the record"),
+            Ok(()) => {}
+        }
         for _ in 0..MOST_LOOKS {
             let look = self.look(scope, site_id).await?;
             let kept = self

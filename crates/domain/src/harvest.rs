@@ -38,6 +38,45 @@ impl CutQuality {
     }
 }
 
+/// What came from outside and harmed a cut, so that its weight is not what its crop gives at its station.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]
+#[serde(rename_all = "snake_case")]
+pub enum CutHarm {
+    /// Aphids, thrips, snails and the like.
+    Pests,
+    /// Mildew, root rot and the like.
+    Disease,
+    /// The solution was too weak, or its pH out of range.
+    LackOfNutrient,
+    /// A lamp failed or was left off; a place that is always dark is a property of its station.
+    LackOfLight,
+    /// Containers ran dry, or an air pump stood still.
+    LackOfWater,
+    /// It was hotter than the station is.
+    Heat,
+    /// It was colder than the station is.
+    Cold,
+    /// It was knocked over, eaten, thrown away, or forgotten past its day.
+    Accident,
+}
+
+impl CutHarm {
+    /// The name kept in the database and shown in the API.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Pests => "pests",
+            Self::Disease => "disease",
+            Self::LackOfNutrient => "lack_of_nutrient",
+            Self::LackOfLight => "lack_of_light",
+            Self::LackOfWater => "lack_of_water",
+            Self::Heat => "heat",
+            Self::Cold => "cold",
+            Self::Accident => "accident",
+        }
+    }
+}
+
 /// Where a delivery stands.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[cfg_attr(feature = "schema", derive(utoipa::ToSchema))]

@@ -14,7 +14,7 @@ pub mod task;
 pub mod temperature;
 
 pub use clock::Clock;
-pub use harvest::{CutQuality, DeliveryState};
+pub use harvest::{CutHarm, CutQuality, DeliveryState};
 pub use permission::{Access, Operation};
 pub use refusal::{FieldProblem, Refusal};
 pub use role::{Actor, Grant, Qualification, QualificationKind, Role, RoleScope};

@@ -47,6 +47,8 @@ pub struct Cut {
     pub group_id: Option<Uuid>,
     /// `good`, `fair` or `poor`.
     pub quality: String,
+    /// What came from outside and harmed it.
+    pub harmed_by: Option<String>,
     /// What is written on the tray.
     pub tray_code: String,
     /// Who recorded it.
@@ -82,6 +84,8 @@ pub struct NewCut<'a> {
     pub group_id: Option<Uuid>,
     /// `good`, `fair` or `poor`.
     pub quality: &'static str,
+    /// What came from outside and harmed it.
+    pub harmed_by: Option<&'static str>,
     /// What is written on the tray.
     pub tray_code: &'a str,
     /// Who recorded it.
@@ -178,7 +182,7 @@ macro_rules! cuts_where {
                     c.gross_milligrams, c.tare_milligrams, c.waste_milligrams as first_waste_milligrams,
                     c.waste_milligrams + coalesce((select sum(k.waste_change_milligrams) from cut_correction k
                       where k.cooperative_id = c.cooperative_id and k.cut_id = c.id), 0)::bigint as waste_milligrams,
-                    c.accepted_because, c.group_id, c.quality, c.tray_code, c.member_id, c.task_id, c.recorded_at,
+                    c.accepted_because, c.group_id, c.quality, c.harmed_by, c.tray_code, c.member_id, c.task_id, c.recorded_at,
                     1 + (select count(*) from cut_correction k where k.cooperative_id = c.cooperative_id and k.cut_id = c.id)
                       + (select count(*) + count(k.id) from delivery_line l
                            left join delivery_correction k on k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id
@@ -271,8 +275,8 @@ pub async fn insert(tx: &mut Tx, cut: &NewCut<'_>) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
         "insert into cut (id, cooperative_id, sowing_id, number, cut_on, milligrams, quality, tray_code, member_id, task_id, recorded_at,
-                          gross_milligrams, tare_milligrams, waste_milligrams, accepted_because, group_id)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16)",
+                          gross_milligrams, tare_milligrams, waste_milligrams, accepted_because, group_id, harmed_by)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17)",
     )
     .bind(cut.id)
     .bind(cooperative_id)
@@ -290,6 +294,7 @@ pub async fn insert(tx: &mut Tx, cut: &NewCut<'_>) -> Result<()> {
     .bind(cut.waste_milligrams)
     .bind(cut.accepted_because)
     .bind(cut.group_id)
+    .bind(cut.harmed_by)
     .execute(tx.connection())
     .await?;
     Ok(())

@@ -44,6 +44,8 @@ pub struct GrowingPlace {
     pub profile: Value,
     /// What the co-operative knows of its own benches.
     pub station_days: Value,
+    /// What was learned of the crop at the station, as it was last reckoned.
+    pub learned: Option<Value>,
     /// Whether the site is out of use.
     pub site_retired: bool,
     /// Whether the station is out of use.
@@ -63,6 +65,7 @@ pub async fn place(tx: &mut Tx, station_id: Uuid, crop_id: Uuid) -> Result<Optio
                 coalesce((select jsonb_agg(jsonb_build_object('first_day', x.first_day, 'last_day', x.last_day, 'reason', x.reason))
                             from closure x where x.cooperative_id = t.cooperative_id and x.site_id = t.id and x.retired_at is null), '[]') as closures,
                 s.id as station_id, s.method, s.environment, k.yield_permille, k.fill_microlitres, c.profile, c.station_days,
+                (select l.figures -> c.id::text -> s.id::text from learned_growth l where l.cooperative_id = s.cooperative_id) as learned,
                 t.retired_at is not null as site_retired, s.retired_at is not null as station_retired, c.retired_at is not null as crop_retired
            from station s
            join site t on t.cooperative_id = s.cooperative_id and t.id = s.site_id

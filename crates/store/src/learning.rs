@@ -28,6 +28,8 @@ pub struct RecordRow {
     pub cut_days: Vec<NaiveDate>,
     /// Weight of each cut with its corrections, by number.
     pub cut_milligrams: Vec<i64>,
+    /// What harmed each cut from outside, by number; nothing where nothing is known to have.
+    pub cut_harms: Vec<Option<String>>,
     /// Figures of it that are left out of learning: `days`, `grams`, `survival`.
     pub vetoed: Vec<String>,
 }
@@ -48,12 +50,14 @@ pub async fn records(tx: &mut Tx, since: NaiveDate) -> Result<Vec<RecordRow>> {
                    from sowing_event e
                   where e.cooperative_id = $1 and e.sowing_id = w.id and e.kind = 'sprouted' order by e.id desc limit 1) as sprouted_containers,
                 coalesce(c.days, '{}') as cut_days, coalesce(c.milligrams, '{}') as cut_milligrams,
+                coalesce(c.harms, '{}') as cut_harms,
                 array(select v.quantity from learning_veto v
                        where v.cooperative_id = $1 and v.sowing_id = w.id and v.retired_at is null order by v.quantity) as vetoed
            from sowing w
            left join lateral (
-                select array_agg(n.cut_on order by n.number) as days, array_agg(n.milligrams order by n.number) as milligrams
-                  from (select c.number, min(c.cut_on) as cut_on,
+                select array_agg(n.cut_on order by n.number) as days, array_agg(n.milligrams order by n.number) as milligrams,
+                       array_agg(n.harmed_by order by n.number) as harms
+                  from (select c.number, min(c.cut_on) as cut_on, min(c.harmed_by) as harmed_by,
                                sum(c.milligrams + coalesce((select sum(k.change_milligrams) from cut_correction k
                                                              where k.cooperative_id = $1 and k.cut_id = c.id), 0))::bigint as milligrams
                           from cut c where c.cooperative_id = $1 and c.sowing_id = w.id group by c.number) n) c on true

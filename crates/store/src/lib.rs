@@ -26,6 +26,7 @@ pub mod growing;
 pub mod holds;
 pub mod idempotency;
 pub mod jobs;
+pub mod learned_growth;
 pub mod learning;
 pub mod learning_vetoes;
 pub mod ledger;

@@ -35,6 +35,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(14, "0014_hands"),
     step!(15, "0015_recurring_tasks"),
     step!(16, "0016_notices"),
+    step!(17, "0017_learned"),
 ];
 
 fn migrator() -> Migrator {

@@ -1,12 +1,12 @@
 //! What the record of past sowings teaches about crops at stations.
 
 use std::borrow::Cow;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use cotyl_growth::learning::{
     Assumptions, Choices, ExpectedScatter, Frozen, Learned, Level, Measured, Place, Quantity,
-    Reset, Scope, SowingRecord, expected_survival, learn,
+    Reset, Scope, SowingRecord, Taught, expected_survival, learn,
 };
 use cotyl_growth::{Climate, CropProfile, KnownDays, WorkingDay, expected_cuts, first_cut_day};
 use cotyl_store::Tx;
@@ -63,10 +63,14 @@ impl SeasonCrop {
 /// # Errors
 /// Those of the database.
 pub(crate) async fn read(tx: &mut Tx, now: DateTime<Utc>) -> Result<(Vec<RecordRow>, Choices)> {
-    let since = now.date_naive() - Days::new(DAYS_ON_RECORD);
-    let records = learning::records(tx, since).await?;
+    let records = learning::records(tx, first_day_on_record(now)).await?;
     let choices = learning::choices(tx).await?;
     Ok((records, decided(&choices)))
+}
+
+/// The first day of which sowings are remembered.
+pub(crate) fn first_day_on_record(now: DateTime<Utc>) -> NaiveDate {
+    now.date_naive() - Days::new(DAYS_ON_RECORD)
 }
 
 /// Choices as the rules of learning take them; one of an unknown quantity says nothing.
@@ -131,7 +135,8 @@ pub fn teach(
     for crop in &mut season.crops {
         for station in &stations {
             let place = place(crop, station);
-            if !teaches(&learned, &place, crop) {
+            let bears = learned.bears_on(&crop.profile, &place);
+            if !bears.map_err(|error| fault(crop, &error))? {
                 continue;
             }
             let applied = learned
@@ -244,13 +249,33 @@ fn place(crop: &SeasonCrop, station: &SeasonStation) -> Place {
     }
 }
 
-/// Whether anything is on record, or held, that bears on a crop at a station.
-fn teaches(learned: &Learned, place: &Place, crop: &SeasonCrop) -> bool {
-    let level = Level::CropStation;
-    let survival = learned.survival(place, level, expected_survival(&crop.profile));
-    learned.days(place, level).basis().is_some()
-        || learned.grams(place, level).basis().is_some()
-        || survival.is_ok_and(|survival| survival.basis().is_some())
+/// What was learned of each crop at each station, by crop and then by station; nothing where nothing
+/// bears on it.
+///
+/// # Errors
+/// [`SeasonError`] as for [`teach`].
+pub fn taught_places(
+    season: &Season,
+    records: &[RecordRow],
+    choices: &Choices,
+) -> std::result::Result<BTreeMap<String, BTreeMap<String, Taught>>, SeasonError> {
+    let learned = learned(season, records, choices)?;
+    let mut taught: BTreeMap<String, BTreeMap<String, Taught>> = BTreeMap::new();
+    for crop in &season.crops {
+        let fault = |error: cotyl_growth::learning::LearningError| SeasonError {
+            what: crop.name.clone(),
+            fault: error.to_string(),
+        };
+        for station in &season.stations {
+            let place = place(crop, station);
+            if learned.bears_on(&crop.profile, &place).map_err(fault)? {
+                let here = learned.taught(&crop.profile, &place).map_err(fault)?;
+                let of_crop = taught.entry(crop.id.clone()).or_default();
+                of_crop.insert(station.id.clone(), here);
+            }
+        }
+    }
+    Ok(taught)
 }
 
 fn learned(
@@ -265,9 +290,24 @@ fn learned(
     })
 }
 
-/// The record of a sowing without the figures that a coordinator leaves out.
+/// Which cuts of a sowing are looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Cuts {
+    /// All that were recorded.
+    All,
+    /// Those that nothing from outside harmed: they alone tell of a crop at its station.
+    Unharmed,
+}
+
+impl Cuts {
+    fn take(self, row: &RecordRow, index: usize) -> bool {
+        self == Self::All || row.cut_harms.get(index).is_none_or(Option::is_none)
+    }
+}
+
+/// The record of a sowing without harmed cuts and the figures that a coordinator leaves out.
 fn record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
-    let mut record = whole_record(season, row)?;
+    let mut record = recorded(season, row, Cuts::Unharmed)?;
     let vetoed = |quantity: &str| row.vetoed.iter().any(|vetoed| vetoed == quantity);
     if vetoed("days") {
         record.days_to_first_cut = None;
@@ -297,6 +337,8 @@ pub struct Observation {
     pub record: SowingRecord,
     /// Figures that are left out of learning.
     pub vetoed: Vec<String>,
+    /// Cuts that something from outside harmed, with what it was: they are left out as well.
+    pub harmed_cuts: Vec<(NaiveDate, String)>,
 }
 
 /// Every sowing of a crop from which something is learned, or would be if it were not left out.
@@ -311,15 +353,23 @@ pub fn observations(season: &Season, crop_id: &str, rows: &[RecordRow]) -> Vec<O
                 station_id: station.id.clone(),
                 station_name: station.name.clone(),
                 sown_on: row.sown_on,
-                record: whole_record(season, row)?,
+                record: recorded(season, row, Cuts::All)?,
                 vetoed: row.vetoed.clone(),
+                harmed_cuts: harmed_cuts(row),
             })
         })
         .collect()
 }
 
-/// The record of a sowing; `None` where its crop, station or site is no longer in the season.
-fn whole_record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
+fn harmed_cuts(row: &RecordRow) -> Vec<(NaiveDate, String)> {
+    let cuts = row.cut_days.iter().zip(&row.cut_harms);
+    cuts.filter_map(|(day, harm)| Some((*day, harm.clone()?)))
+        .collect()
+}
+
+/// The record of a sowing by some of its cuts; `None` where its crop, station or site is no longer in
+/// the season.
+fn recorded(season: &Season, row: &RecordRow, cuts: Cuts) -> Option<SowingRecord> {
     let crop = season.crops.iter().find(|crop| crop.id == row.crop_id)?;
     let station = season.stations.iter().find(|s| s.id == row.station_id)?;
     let site = season
@@ -328,17 +378,18 @@ fn whole_record(season: &Season, row: &RecordRow) -> Option<SowingRecord> {
         .find(|site| site.id == station.site_id)?;
     let course = Course::of(station, row);
     let sown = u32::try_from(row.containers).ok()?;
-    let grams = course.grams(crop, station, row);
     let stood = row
         .sprouted_containers
         .and_then(|count| u32::try_from(count).ok())
         .map(|count| count.min(sown))
-        .filter(|count| *count > 0 || grams.is_none());
+        .filter(|count| *count > 0 || row.cut_milligrams.iter().all(|weight| *weight <= 0));
     Some(SowingRecord {
         place: place(crop, station),
         day: i64::from(row.sown_on.num_days_from_ce()),
-        days_to_first_cut: course.days(crop, station, site, row),
-        grams,
+        days_to_first_cut: course
+            .days(crop, station, site, row)
+            .filter(|_| cuts.take(row, 0)),
+        grams: course.grams(crop, station, row, cuts),
         containers_sown: sown,
         containers_stood: stood,
         lost: row.lost && row.cut_days.is_empty(),
@@ -394,13 +445,14 @@ impl Course {
         })
     }
 
-    /// Grams of the cuts taken, and what the profile expects of the same cuts when each is taken as
+    /// Grams of cuts that were taken, and what the profile expects of the same cuts when each is taken as
     /// soon as it is ready after the one before.
     fn grams(
         &self,
         crop: &SeasonCrop,
         station: &SeasonStation,
         row: &RecordRow,
+        cuts: Cuts,
     ) -> Option<Measured> {
         let every_day: Vec<WorkingDay> = (0..7 * WEEKS_OF_A_SOWING)
             .map(|day| WorkingDay {
@@ -413,8 +465,8 @@ impl Course {
             .iter()
             .map(|day| (*day - self.monday).num_days())
             .collect();
-        let mut expected = 0;
-        for number in 0..done.len() {
+        let (mut observed, mut expected) = (0_i64, 0_i64);
+        for number in (0..done.len()).filter(|number| cuts.take(row, *number)) {
             let coming = expected_cuts(
                 &crop.profile,
                 &self.climate,
@@ -424,9 +476,9 @@ impl Course {
                 &station.container,
                 KnownDays::default(),
             );
+            observed += row.cut_milligrams.get(number)?;
             expected += coming.first()?.milligrams_per_container;
         }
-        let observed: i64 = row.cut_milligrams.iter().sum();
         let expected = expected.saturating_mul(i64::from(row.containers));
         (observed > 0 && expected > 0).then_some(Measured {
             observed: observed as f64 / 1000.0,
