@@ -133,10 +133,11 @@ pub struct FactorAssumptions {
 /// What is assumed before there are records. The defaults are the project's own judgement, no
 /// source. They stand until records say otherwise: as a prior that counts for
 /// [`Assumptions::RECORDS`] sowings as to the scatter of records. The scatter of the levels is anything
-/// from none to three times what is assumed, evenly, all levels alike but for a factor of 1.3
-/// either way. Even in the standard deviation (Gelman, Prior distributions for variance parameters
-/// in hierarchical models, Bayesian Analysis 1:515-534, 2006), so that intervals are not too narrow
-/// where a co-operative is less like the profiles than is assumed and one term cannot tell.
+/// from none to three times what is assumed, of survival from 0.3 to 2.5 times, evenly, all levels
+/// alike but for a factor of 1.3 either way. Even in the standard deviation (Gelman, Prior distributions
+/// for variance parameters in hierarchical models, Bayesian Analysis 1:515-534, 2006), so that
+/// intervals are not too narrow where a co-operative is less like the profiles than is assumed and
+/// one term cannot tell.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Assumptions {
     /// About days.

@@ -65,7 +65,7 @@ def survival(given, draws=400_000):
     from scipy.special import betaln, expit, logit
 
     random = np.random.default_rng(11)
-    variance = given["variance"] * (3 * random.uniform(size=draws)) ** 2
+    variance = given["variance"] * random.uniform(0.3, 2.5, size=draws) ** 2
     correlation = expit(logit(given["correlation"]) + random.normal(size=draws))
     concentration = 1 / correlation - 1
     stretch = np.sqrt(1 + (16 * np.sqrt(3) / (15 * np.pi)) ** 2 * variance)

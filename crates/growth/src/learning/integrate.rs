@@ -8,14 +8,12 @@ pub(super) fn standard_log_density<const N: usize>(at: &[f64; N]) -> f64 {
     -0.5 * at.iter().map(|x| x * x).sum::<f64>()
 }
 
-/// The most times the assumed standard deviation that a scatter may be.
-const MOST_SPREAD: f64 = 3.0;
-
-/// What an assumed standard deviation is multiplied by, evenly distributed from none to the most, for an
-/// unknown figure that is standard normal.
-pub(super) fn spread(unknown: f64) -> f64 {
+/// What an assumed standard deviation is multiplied by, evenly distributed from the least to the most,
+/// for an unknown figure that is standard normal.
+pub(super) fn spread((least, most): (f64, f64), unknown: f64) -> f64 {
     // Off 0, where a ratio of variances would end.
-    MOST_SPREAD * Normal::standard().cdf(unknown).max(1e-4)
+    let share = Normal::standard().cdf(unknown).max(1e-4);
+    least + (most - least) * share
 }
 
 /// Widest step of the search in one direction.

@@ -24,6 +24,9 @@ const POINTS: u32 = 64;
 /// Unknown figures behind the ratios: one for each level, and one that all levels share.
 const UNKNOWN: usize = LEVELS + 1;
 
+/// The least and the most times the assumed deviation that levels may scatter by.
+const SPREAD: (f64, f64) = (0.0, 3.0);
+
 /// Standard deviation, in the prior, of the logarithm of each level's ratio alone, beside the spread that
 /// all levels have in common: how unlike each other its parts are differs between co-operatives
 /// more than between the levels of one.
@@ -43,7 +46,7 @@ pub(super) struct VariancePrior {
 impl VariancePrior {
     /// The ratios for unknown figures that are standard normal in the prior.
     fn ratios(&self, unknown: &[f64; UNKNOWN]) -> Ratios {
-        let common = spread(unknown[LEVELS]).powi(2);
+        let common = spread(SPREAD, unknown[LEVELS]).powi(2);
         let mut ratios = self.ratios;
         for (ratio, own) in ratios.iter_mut().zip(unknown) {
             *ratio *= (ALONE * own).exp() * common;

@@ -13,6 +13,7 @@
 //! Minka, UAI 2001), and the tree is exact. The variances are integrated over.
 
 use statrs::distribution::{ContinuousCDF as _, Normal};
+use statrs::function::gamma::ln_gamma;
 
 use super::integrate::{maximise, nodes, quantile, spread, standard_log_density};
 use super::level::{Hierarchy, LEVELS, Level, Place};
@@ -23,6 +24,11 @@ const CROP: usize = 2;
 
 /// Points of the integral over the two variances.
 const POINTS: u32 = 24;
+
+/// The least and the most times the assumed deviation that levels may scatter by. Losses are so few that
+/// a term can hardly tell little scatter from none, and intervals that took it for none were too
+/// narrow.
+const SPREAD: (f64, f64) = (0.3, 2.5);
 
 /// Keeps shares off 0 and 1, where log odds end.
 const LEAST_SHARE: f64 = 1e-5;
@@ -59,7 +65,7 @@ impl SurvivalPrior {
     /// Variance and correlation for unknown figures that are standard normal in the prior.
     fn scales(&self, unknown: &[f64; 2]) -> (f64, f64) {
         (
-            self.variance * spread(unknown[0]).powi(2),
+            self.variance * spread(SPREAD, unknown[0]).powi(2),
             share_of(log_odds(self.correlation) + unknown[1]),
         )
     }
@@ -109,36 +115,53 @@ impl Scale {
 /// Shares with what sowings say of each.
 pub(super) struct Shares {
     points: Vec<SharePoint>,
-    /// Sums of `ln(φ + j)` for j below each count, φ the concentration of a sowing.
-    all: Vec<f64>,
+    /// Of the concentration φ of a sowing.
+    all: Rising,
 }
 
 struct SharePoint {
-    /// Sums of `ln(φ share + j)` and of `ln(φ (1 - share) + j)` for j below each count.
-    stood: Vec<f64>,
-    fallen: Vec<f64>,
+    /// Of `φ share` and of `φ (1 - share)`.
+    stood: Rising,
+    fallen: Rising,
+}
+
+/// Sums of `ln(start + j)` for j below a count, in a table as far as it pays.
+struct Rising {
+    start: f64,
+    sums: Vec<f64>,
+}
+
+/// Counts that are tabled.
+const TABLED: u32 = 256;
+
+impl Rising {
+    fn new(start: f64, most: u32) -> Self {
+        let mut sum = 0.0;
+        let mut sums = vec![0.0];
+        for below in 0..most.min(TABLED) {
+            sum += (start + f64::from(below)).ln();
+            sums.push(sum);
+        }
+        Self { start, sums }
+    }
+
+    fn of(&self, count: u32) -> f64 {
+        let tabled = self.sums.get(count as usize).copied();
+        tabled.unwrap_or_else(|| ln_gamma(self.start + f64::from(count)) - ln_gamma(self.start))
+    }
 }
 
 impl Shares {
     /// For sowings of at most so many containers.
     pub(super) fn new(shares: &[f64], correlation: f64, most: u32) -> Self {
         let concentration = 1.0 / correlation - 1.0;
-        let sums = |start: f64| {
-            let mut sum = 0.0;
-            let mut sums = vec![0.0];
-            for below in 0..most {
-                sum += (start + f64::from(below)).ln();
-                sums.push(sum);
-            }
-            sums
-        };
         let points = shares.iter().map(|&share| SharePoint {
-            stood: sums(concentration * share),
-            fallen: sums(concentration * (1.0 - share)),
+            stood: Rising::new(concentration * share, most),
+            fallen: Rising::new(concentration * (1.0 - share), most),
         });
         Self {
             points: points.collect(),
-            all: sums(concentration),
+            all: Rising::new(concentration, most),
         }
     }
 
@@ -146,8 +169,7 @@ impl Shares {
     pub(super) fn log_likelihood(&self, sowings: &[(u32, u32)]) -> Vec<f64> {
         let at = |point: &SharePoint| {
             let each = sowings.iter().map(|&(sown, stands)| {
-                point.stood[stands as usize] + point.fallen[(sown - stands) as usize]
-                    - self.all[sown as usize]
+                point.stood.of(stands) + point.fallen.of(sown - stands) - self.all.of(sown)
             });
             each.sum()
         };

@@ -240,12 +240,10 @@ fn survival_agrees_with_an_independent_posterior() {
             "{mean:.4} ({low:.4} to {high:.4}), here {:.4} ({own_low:.4} to {own_high:.4})",
             belief.mean()
         );
-        assert!(
-            (belief.mean() - mean).abs() < 0.01,
-            "{} {mean}",
-            belief.mean()
-        );
+        // Normal messages leave the skewness of single cells out.
         let width = high - low;
+        let off = belief.mean() - mean;
+        assert!(off.abs() < 0.08 * width, "{off} {mean}");
         assert!((own_low - low).abs() < 0.12 * width, "{own_low} {low}");
         assert!((own_high - high).abs() < 0.12 * width, "{own_high} {high}");
     }
