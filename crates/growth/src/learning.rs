@@ -9,7 +9,7 @@
 //! variances. The variances have a prior (see [`Assumptions`]) and are estimated by marginal
 //! likelihood; intervals are averaged over what the records leave open about them, so they widen
 //! where there are few records. Robust: a record that lies further than some standard deviations
-//! from what all *other* records foretell (0.9 for the first record, tending to 3) counts as if
+//! from what all *other* records foretell (0.85 for the first record, tending to 3) counts as if
 //! it lay there.
 //!
 //! Days are learned about the median. Grams are learned about the mean, as a plan adds weights up:

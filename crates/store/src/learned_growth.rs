@@ -14,7 +14,7 @@ pub async fn rests_on(tx: &mut Tx, since: NaiveDate) -> Result<String> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_scalar(
         "select concat_ws(' ', $2::date,
-                (select sum(version) from sowing where cooperative_id = $1 and sown_on >= $2),
+                (select coalesce(sum(version), 0) from sowing where cooperative_id = $1 and sown_on >= $2),
                 (select count(*) from cut where cooperative_id = $1),
                 (select count(*) from cut_correction where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from learning_veto where cooperative_id = $1),

@@ -10,7 +10,7 @@ use super::nested::{Cell, Ratios, gather};
 /// How many standard deviations from what all others foretell a record may lie: one further out
 /// counts as if it lay there (Huber's psi). It is the first figure for the first record of all and
 /// tends to the second as others come: few records cannot say what is odd. Our own choice.
-const CLAMPS: (f64, f64) = (0.9, 3.0);
+const CLAMPS: (f64, f64) = (0.85, 3.0);
 
 /// Other records with which the clamp is half way between the two.
 const HALF_WAY: f64 = 6.0;
