@@ -8,6 +8,7 @@ mod binary;
 mod blind_counts;
 mod calendar_feed;
 mod claim_races;
+mod claim_room;
 mod claims;
 mod crash;
 mod cupboard;

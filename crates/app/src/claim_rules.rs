@@ -31,11 +31,91 @@ impl Whose {
     }
 }
 
-/// The member, whose row must be held, may hold the task beside what they hold.
+/// What a member holds, against which any number of tasks are measured.
 ///
 /// Tasks of one member share the hours in which they can be done: together they take no more minutes
 /// than the site is open in any of them, so that a whole day may hold many tasks and two at a fixed time
 /// never overlap. Work may be interrupted; a task longer than its window fills it.
+pub(crate) struct Room {
+    whose: Whose,
+    most: i32,
+    held: Vec<(HeldTask, Work)>,
+    calendars: Calendars,
+}
+
+impl Room {
+    /// Reads what the member holds, for tasks of some sites: as many queries for many tasks as for one.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn look(
+        tx: &mut Tx,
+        whose: Whose,
+        sites: impl Iterator<Item = Uuid>,
+        now: DateTime<Utc>,
+    ) -> Result<Self> {
+        let held = rota::held(tx, &[whose.member_id], now).await?;
+        let most = work_settings::get(tx).await?.most_claims;
+        // who holds nothing has room for anything, whenever a site is open
+        let sites: Vec<Uuid> = match held.as_slice() {
+            [] => Vec::new(),
+            held => held.iter().map(|each| each.site_id).chain(sites).collect(),
+        };
+        let calendars = Calendars::load(tx, sites.into_iter()).await?;
+        let held = held
+            .into_iter()
+            .map(|each| work_of(&calendars, &each).map(|work| (each, work)))
+            .collect::<Result<_>>()?;
+        Ok(Self {
+            whose,
+            most,
+            held,
+            calendars,
+        })
+    }
+
+    /// Why the member may not hold the task beside what they hold; `None` when they may.
+    ///
+    /// # Errors
+    /// [`Error::NotFound`] for a task of a site that was not read.
+    pub fn refusal(&self, task: &Task) -> Result<Option<Refusal>> {
+        let others: Vec<&(HeldTask, Work)> = self
+            .held
+            .iter()
+            .filter(|(held, _)| held.task_id != task.id)
+            .collect();
+        if others.len() >= usize::try_from(self.most).unwrap_or(usize::MAX) {
+            return Ok(Some(Refusal::ClaimLimit {
+                who: self.whose.called.clone(),
+                most: self.most.into(),
+            }));
+        }
+        let near = sharing_hours(task, others);
+        if near.is_empty() {
+            return Ok(None);
+        }
+        let new = HeldTask {
+            member_id: self.whose.member_id,
+            task_id: task.id,
+            site_id: task.site_id,
+            opens_at: task.opens_at,
+            due_at: task.due_at,
+            minutes: minutes_each(task),
+        };
+        let own = work_of(&self.calendars, &new)?;
+        let minutes = own.minutes;
+        let held_minutes = near.iter().map(|(_, work)| work.minutes).sum();
+        let mut works: Vec<Work> = near.into_iter().map(|(_, work)| work.clone()).collect();
+        works.push(own);
+        Ok((!fits(&works)).then(|| Refusal::ClaimsOverlap {
+            who: self.whose.called.clone(),
+            held_minutes,
+            minutes,
+        }))
+    }
+}
+
+/// The member, whose row must be held, may hold the task beside what they hold.
 ///
 /// # Errors
 /// [`Refusal::ClaimLimit`], [`Refusal::ClaimsOverlap`].
@@ -45,44 +125,12 @@ pub(crate) async fn require_room(
     task: &Task,
     now: DateTime<Utc>,
 ) -> Result<()> {
-    let mut held = rota::held(tx, &[whose.member_id], now).await?;
-    held.retain(|other| other.task_id != task.id);
-    let most = work_settings::get(tx).await?.most_claims;
-    if held.len() >= usize::try_from(most).unwrap_or(usize::MAX) {
-        return Err(Refusal::ClaimLimit {
-            who: whose.called.clone(),
-            most: most.into(),
-        }
-        .into());
+    let sites = std::iter::once(task.site_id);
+    let room = Room::look(tx, whose.clone(), sites, now).await?;
+    match room.refusal(task)? {
+        Some(refusal) => Err(refusal.into()),
+        None => Ok(()),
     }
-    let new = HeldTask {
-        member_id: whose.member_id,
-        task_id: task.id,
-        site_id: task.site_id,
-        opens_at: task.opens_at,
-        due_at: task.due_at,
-        minutes: minutes_each(task),
-    };
-    let near = sharing_hours(&new, held);
-    let sites = near.iter().map(|each| each.site_id).chain([new.site_id]);
-    let calendars = Calendars::load(tx, sites).await?;
-    let mut works: Vec<Work> = near
-        .iter()
-        .map(|each| work_of(&calendars, each))
-        .collect::<Result<_>>()?;
-    let held_minutes = works.iter().map(|work| work.minutes).sum();
-    let own = work_of(&calendars, &new)?;
-    let minutes = own.minutes;
-    works.push(own);
-    if fits(&works) {
-        return Ok(());
-    }
-    Err(Refusal::ClaimsOverlap {
-        who: whose.called.clone(),
-        held_minutes,
-        minutes,
-    }
-    .into())
 }
 
 /// Minutes at each place of a task.
@@ -92,17 +140,17 @@ pub(crate) fn minutes_each(task: &Task) -> i64 {
 }
 
 /// Held tasks whose windows reach, one by the other, to that of the new one.
-fn sharing_hours(new: &HeldTask, mut held: Vec<HeldTask>) -> Vec<HeldTask> {
+fn sharing_hours<'a>(new: &Task, mut held: Vec<&'a (HeldTask, Work)>) -> Vec<&'a (HeldTask, Work)> {
     let mut near = Vec::new();
     let (mut from, mut to) = (new.opens_at, new.due_at);
     loop {
         let (more, rest): (Vec<_>, Vec<_>) = held
             .into_iter()
-            .partition(|each| each.opens_at < to && each.due_at > from);
+            .partition(|(each, _)| each.opens_at < to && each.due_at > from);
         if more.is_empty() {
             return near;
         }
-        for each in &more {
+        for (each, _) in &more {
             from = from.min(each.opens_at);
             to = to.max(each.due_at);
         }

@@ -59,7 +59,7 @@ impl App {
             tasks::insert(tx, id, &fields).await?;
             self.audit_made(tx, operation, caller, id, new).await?;
             let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-            self.task_for(actor, task)
+            self.one_for(tx, actor, task).await
         })
         .await
     }
@@ -101,7 +101,7 @@ impl App {
             store::describe_task(tx, id, &fields, &task.holders).await?;
             self.audit_made(tx, operation, caller, id, new).await?;
             let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-            self.task_for(actor, task)
+            self.one_for(tx, actor, task).await
         })
         .await
     }
@@ -130,7 +130,7 @@ impl App {
             self.audit_made(tx, operation, caller, id, &json!({ "cause": cause }))
                 .await?;
             let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-            self.task_for(actor, task)
+            self.one_for(tx, actor, task).await
         })
         .await
     }

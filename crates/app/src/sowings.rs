@@ -261,7 +261,7 @@ impl App {
             .into_iter()
             .map(|task| self.task_for(actor, task))
             .collect::<Result<Vec<_>>>()?;
-        self.tell_claim_limit(tx, actor, &mut tasks).await?;
+        self.tell_room(tx, actor, &mut tasks).await?;
         Ok(SowingDetail { view, tasks })
     }
 

@@ -164,10 +164,7 @@ impl App {
 
     async fn seen_by(&self, tx: &mut Tx, actor: &Actor, id: Uuid) -> Result<TaskForMember> {
         let task = tasks::get(tx, id).await?.ok_or(Error::NotFound("task"))?;
-        let mut seen = self.task_for(actor, task)?;
-        self.tell_claim_limit(tx, actor, std::slice::from_mut(&mut seen))
-            .await?;
-        Ok(seen)
+        self.one_for(tx, actor, task).await
     }
 
     async fn audit_hold(

@@ -7,10 +7,10 @@ use cotyl_domain::{Actor, Operation, Refusal, Role};
 use cotyl_store::Tx;
 use cotyl_store::tasks::{self, Task, TaskFilter, TaskPage};
 use cotyl_store::work_reports::{self, WorkReport};
-use cotyl_store::{rota, work_settings};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use crate::claim_rules::{Room, Whose};
 use crate::{App, Caller, Error, Result};
 
 /// A task for one member.
@@ -42,6 +42,15 @@ pub struct Hindrance {
     pub code: String,
     /// In words.
     pub detail: String,
+}
+
+impl From<Refusal> for Hindrance {
+    fn from(refusal: Refusal) -> Self {
+        Self {
+            code: refusal.code().to_owned(),
+            detail: refusal.to_string(),
+        }
+    }
 }
 
 impl App {
@@ -77,7 +86,7 @@ impl App {
                 .into_iter()
                 .map(|task| self.task_for(actor, task))
                 .collect::<Result<_>>()?;
-            self.tell_claim_limit(tx, actor, &mut seen).await?;
+            self.tell_room(tx, actor, &mut seen).await?;
             Ok(seen)
         })
         .await
@@ -96,17 +105,14 @@ impl App {
         .await
     }
 
-    /// The task as the member sees it.
+    /// The task as the member sees it, what they hold beside it not looked at.
     pub(crate) fn task_for(&self, actor: &Actor, mut task: Task) -> Result<TaskForMember> {
         task.see_at(self.clock().now());
         let zone: SiteZone = task.zone.parse().map_err(Error::internal)?;
         let to_do = matches!(task.state()?, TaskState::Open | TaskState::Held);
         let hindrance = may_claim(&claimable(&task)?, actor)
             .err()
-            .map(|refusal| Hindrance {
-                code: refusal.code().to_owned(),
-                detail: refusal.to_string(),
-            });
+            .map(Hindrance::from);
         Ok(TaskForMember {
             local_opens_at: zone.local(task.opens_at),
             local_due_at: zone.local(task.due_at),
@@ -119,32 +125,38 @@ impl App {
         })
     }
 
-    /// Says of tasks that the member could claim otherwise that they hold as many as they may.
-    pub(crate) async fn tell_claim_limit(
+    /// Says of tasks that the member could claim otherwise what a claim would say: that they hold as many
+    /// as they may, or that the work does not fit beside what they hold.
+    pub(crate) async fn tell_room(
         &self,
         tx: &mut Tx,
         actor: &Actor,
         seen: &mut [TaskForMember],
     ) -> Result<()> {
-        if seen.iter().all(|task| task.hindrance.is_some()) {
+        let free = || seen.iter().filter(|each| each.hindrance.is_none());
+        if free().next().is_none() {
             return Ok(());
         }
-        let held = rota::held(tx, &[actor.member_id], self.clock().now()).await?;
-        let most = work_settings::get(tx).await?.most_claims;
-        if held.len() < usize::try_from(most).unwrap_or(usize::MAX) {
-            return Ok(());
-        }
-        let refusal = Refusal::ClaimLimit {
-            who: "you".into(),
-            most: most.into(),
-        };
-        for task in seen.iter_mut().filter(|task| task.hindrance.is_none()) {
-            task.hindrance = Some(Hindrance {
-                code: refusal.code().to_owned(),
-                detail: refusal.to_string(),
-            });
+        let sites = free().map(|each| each.task.site_id).collect::<Vec<_>>();
+        let whose = Whose::own(actor.member_id);
+        let room = Room::look(tx, whose, sites.into_iter(), self.clock().now()).await?;
+        for each in seen.iter_mut().filter(|each| each.hindrance.is_none()) {
+            each.hindrance = room.refusal(&each.task)?.map(Hindrance::from);
         }
         Ok(())
+    }
+
+    /// One task as the member sees it, with everything that stands against a claim.
+    pub(crate) async fn one_for(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        task: Task,
+    ) -> Result<TaskForMember> {
+        let mut seen = self.task_for(actor, task)?;
+        self.tell_room(tx, actor, std::slice::from_mut(&mut seen))
+            .await?;
+        Ok(seen)
     }
 
     /// The task as the member sees it, with the parts of it that were done already.
@@ -155,13 +167,10 @@ impl App {
         task: Task,
     ) -> Result<TaskForMember> {
         let parts = work_reports::parts(tx, task.id).await?;
-        let mut seen = TaskForMember {
+        Ok(TaskForMember {
             parts,
-            ..self.task_for(actor, task)?
-        };
-        self.tell_claim_limit(tx, actor, std::slice::from_mut(&mut seen))
-            .await?;
-        Ok(seen)
+            ..self.one_for(tx, actor, task).await?
+        })
     }
 }
 

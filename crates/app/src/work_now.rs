@@ -118,7 +118,7 @@ impl App {
             let limit = usize::try_from(wanted.limit).unwrap_or(1);
             let more = seen.len().saturating_sub(limit);
             seen.truncate(limit);
-            self.tell_claim_limit(tx, actor, &mut seen).await?;
+            self.tell_room(tx, actor, &mut seen).await?;
             let shelf = Shelf::read(tx, &seen, wanted.site_id).await?;
             let items = seen.into_iter().map(|seen| shelf.item(seen)).collect();
             Ok(WorkNow { today, items, more })
