@@ -29,13 +29,12 @@ async fn what_must_be_ordered_soon_is_told_once_a_week() {
     go_to(&api, "2026-09-17T10:00:00Z").await;
     assert_eq!(app.write_low_stock().await.unwrap(), 1);
     assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 0);
-    // an hour later nobody is up yet, or already at work
+    // nobody is up yet
     go_to(&api, "2026-09-18T09:59:00Z").await;
     assert_eq!(app.write_low_stock().await.unwrap(), 0);
     go_to(&api, "2026-09-18T10:00:00Z").await;
-    for _ in 0..2 {
-        assert_eq!(app.write_low_stock().await.unwrap(), 1);
-    }
+    assert_eq!(app.write_low_stock().await.unwrap(), 1);
+    assert_eq!(app.write_low_stock().await.unwrap(), 0);
     let notices = told(&api, COORDINATOR, "low_stock").await;
     assert_eq!(notices.len(), 1, "{notices:#?}");
     assert_eq!(notices[0]["subject"], "Low on Lettuce seed at North school");
@@ -50,6 +49,41 @@ async fn what_must_be_ordered_soon_is_told_once_a_week() {
     assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 1);
     go_to(&api, "2026-09-21T10:00:00Z").await;
     assert_eq!(app.write_low_stock().await.unwrap(), 1);
+    assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 2);
+}
+
+/// 10:00 UTC are six in the morning in New York, where the only site is.
+#[actix_web::test]
+async fn the_first_look_of_a_day_tells_whenever_it_comes_and_whoever_makes_it() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    three_sowings(&garden).await;
+    let seed = seed(&garden).await;
+    lot(&garden, seed, 40, "2026-08-01", Some("2026-12-31")).await;
+    let app = &api.bed.app;
+    let two_at_once = async || {
+        let (one, two) = futures::future::join(app.write_low_stock(), app.write_low_stock()).await;
+        one.unwrap() + two.unwrap()
+    };
+    // the server was down from before six until the evening: it is told then, by one of two workers
+    go_to(&api, "2026-09-18T09:00:00Z").await;
+    assert_eq!(two_at_once().await, 0);
+    go_to(&api, "2026-09-18T23:30:00Z").await;
+    assert_eq!(two_at_once().await, 1);
+    assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 1);
+    // the same day by the clock there, and a clock that is put back, bring nothing more
+    for instant in ["2026-09-19T03:59:00Z", "2026-09-18T10:00:00Z"] {
+        go_to(&api, instant).await;
+        assert_eq!(two_at_once().await, 0, "{instant}");
+    }
+    // the next day is looked at once more, not before six, and the next week told of again
+    go_to(&api, "2026-09-19T09:59:00Z").await;
+    assert_eq!(two_at_once().await, 0);
+    go_to(&api, "2026-09-19T10:00:00Z").await;
+    assert_eq!(two_at_once().await, 1);
+    assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 1);
+    go_to(&api, "2026-09-21T17:00:00Z").await;
+    assert_eq!(two_at_once().await, 1);
     assert_eq!(told(&api, COORDINATOR, "low_stock").await.len(), 2);
 }
 

@@ -42,8 +42,8 @@ const REMINDED_AHEAD: TimeDelta = TimeDelta::hours(24);
 const WORTH_TELLING: TimeDelta = TimeDelta::days(3);
 /// How long work is still worth doing that was not done by its due time, where nothing says.
 const LATE_WORK: TimeDelta = TimeDelta::days(1);
-/// The local time on Monday from which a week's summary is written.
-const SUMMARY_FROM: u32 = 6;
+/// The local hour from which what is told once a day or week is written.
+const MORNING: u32 = 6;
 
 /// The kinds that members choose, and whether each is told to those who have chosen nothing.
 pub const CHOSEN_KINDS: [(&str, bool); 5] = [
@@ -318,8 +318,7 @@ impl App {
                 for member in store::to_summarise(tx, told_by_default("week_summary")).await? {
                     let zone: SiteZone = member.zone.parse().map_err(Error::internal)?;
                     let today = zone.today(now);
-                    let from = NaiveTime::from_hms_opt(SUMMARY_FROM, 0, 0).unwrap_or_default();
-                    if today.weekday() != Weekday::Mon || now < zone.instant(today.and_time(from)) {
+                    if today.weekday() != Weekday::Mon || !is_up(zone, now) {
                         continue;
                     }
                     let week = IsoWeek::of(today).map_err(Error::internal)?;
@@ -432,6 +431,12 @@ fn hindrance(taken: &LeasedNotice, now: DateTime<Utc>) -> Option<NoticeEnd> {
         Some(kinds) => kinds.contains(&taken.kind),
         None => told_by_default(&taken.kind),
     };
+/// Whether the morning has begun on the day that it is in a zone.
+fn is_up(zone: SiteZone, now: DateTime<Utc>) -> bool {
+    let from = NaiveTime::from_hms_opt(MORNING, 0, 0).unwrap_or_default();
+    now >= zone.instant(zone.today(now).and_time(from))
+}
+
     if !wanted {
         return Some(NoticeEnd::Withdrawn("not chosen"));
     }

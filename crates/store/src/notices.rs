@@ -1,6 +1,6 @@
 //! Mail to members: what waits, what was sent, and what each wants to hear.
 
-use chrono::{DateTime, NaiveTime, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, Utc};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -385,13 +385,26 @@ pub async fn coordinators(tx: &mut Tx) -> Result<Vec<Uuid>> {
     .await?)
 }
 
-/// Every co-operative that has a site, with the zone of its oldest; system scope.
+/// A co-operative that has a site.
+#[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
+pub struct StockLook {
+    /// The co-operative.
+    pub cooperative_id: Uuid,
+    /// The zone of its oldest site.
+    pub zone: String,
+    /// The last day on which it was told what runs low.
+    pub looked_on: Option<NaiveDate>,
+}
+
+/// Every co-operative that has a site; system scope.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn cooperative_zones(tx: &mut Tx) -> Result<Vec<(Uuid, String)>> {
+pub async fn stock_looks(tx: &mut Tx) -> Result<Vec<StockLook>> {
     Ok(sqlx::query_as(
-        "select distinct on (cooperative_id) cooperative_id, zone from site where retired_at is null order by cooperative_id, id",
+        "select distinct on (s.cooperative_id) s.cooperative_id, s.zone, l.looked_on
+           from site s left join low_stock_look l on l.cooperative_id = s.cooperative_id
+          where s.retired_at is null order by s.cooperative_id, s.id",
     )
     .fetch_all(tx.connection())
     .await?)
@@ -405,6 +418,25 @@ pub struct Summarised {
     /// The member.
     pub member_id: Uuid,
     /// The zone in which their week begins.
+/// Keeps that it was looked on a day at what runs low; `false` when somebody looked on that day or later.
+/// Whoever does the same at the same moment waits for the end of the transaction.
+///
+/// # Errors
+/// Those of the database.
+pub async fn looked_at_stock(tx: &mut Tx, day: NaiveDate) -> Result<bool> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query(
+        "insert into low_stock_look (cooperative_id, looked_on) values ($1, $2)
+         on conflict (cooperative_id) do update set looked_on = $2 where low_stock_look.looked_on < $2",
+    )
+    .bind(cooperative_id)
+    .bind(day)
+    .execute(tx.connection())
+    .await?
+    .rows_affected()
+        == 1)
+}
+
     pub zone: String,
     /// Whether every site is theirs.
     pub is_coordinator: bool,
@@ -453,7 +485,7 @@ pub struct WeekFigures {
 pub async fn week_figures(
     tx: &mut Tx,
     member: &Summarised,
-    monday: chrono::NaiveDate,
+    monday: NaiveDate,
 ) -> Result<WeekFigures> {
     Ok(sqlx::query_as(
         "select count(*) filter (where t.day >= $3 and t.state in ('open', 'held') and exists (

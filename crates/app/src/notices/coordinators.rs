@@ -1,13 +1,14 @@
 //! What coordinators are told: weeks at risk, and what is to be ordered.
 
-use chrono::{Days, Timelike as _};
+use chrono::{Days, NaiveDate};
 use cotyl_calendar::{IsoWeek, SiteZone};
 use cotyl_store::notices::{self as store};
 use cotyl_store::{Scope, Tx};
 use uuid::Uuid;
 
-use super::SUMMARY_FROM;
+use super::is_up;
 use crate::plans::answer::PlanWeek;
+use crate::shopping_list::ShoppingItem;
 use crate::{App, Error, Result};
 
 /// A week whose pledge is met in fewer seasons of a thousand is at risk.
@@ -48,8 +49,12 @@ impl App {
         .await
     }
 
-    /// Writes down what is to be ordered soon, for co-operatives in which it is early morning; for each
-    /// item at most once a week. How many co-operatives were looked at.
+    /// Writes down what is to be ordered soon: in every co-operative once a day, at the first look from
+    /// the morning on by the clock of its oldest site; of each item at most once a week. How many
+    /// co-operatives were looked at.
+    ///
+    /// It goes by what was kept, never by the hour in which it is called: called late, several times, or
+    /// twice at once, it leaves out no day on which it is called and tells nothing twice.
     ///
     /// # Errors
     /// Those of the database.
@@ -57,48 +62,58 @@ impl App {
         let all = self
             .store()
             .read(Scope::System, async |tx| {
-                Ok::<_, Error>(store::cooperative_zones(tx).await?)
+                Ok::<_, Error>(store::stock_looks(tx).await?)
             })
             .await?;
         let now = self.clock().now();
         let mut looked_at = 0;
-        for (cooperative_id, zone) in all {
-            let zone: SiteZone = zone.parse().map_err(Error::internal)?;
-            if zone.local(now).hour() != SUMMARY_FROM {
+        for last in all {
+            let zone: SiteZone = last.zone.parse().map_err(Error::internal)?;
+            let today = zone.today(now);
+            if !is_up(zone, now) || last.looked_on.is_some_and(|day| day >= today) {
                 continue;
             }
-            let today = zone.today(now);
-            let week = IsoWeek::of(today).map_err(Error::internal)?;
-            let scope = Scope::Cooperative(cooperative_id);
+            let scope = Scope::Cooperative(last.cooperative_id);
             let supplies = self
                 .store()
                 .read(scope, async |tx| self.supplies_of_all(tx).await)
                 .await?;
-            self.store()
+            let told = self
+                .store()
                 .write("write_low_stock", scope, async |tx| {
-                    for item in &supplies {
-                        let order_by = item.purchase.as_ref().map(|purchase| purchase.order_by);
-                        let soon = order_by.is_some_and(|day| day <= today + Days::new(DAYS_TO_ORDER));
-                        if !soon && !item.is_due_by_record() {
-                            continue;
-                        }
-                        let (name, site) = (&item.item.name, &item.site_name);
-                        let about = format!("stock:{}:{}:{week}", item.site_id, item.item.id);
-                        let by = order_by.map_or_else(
-                            || "It is down to its reorder point.".to_owned(),
-                            |day| format!("To be in time it is ordered by {day}."),
-                        );
-                        let body = format!("{name} at {site} runs low. {by}\n\nThe shopping list says how much is needed.\n");
-                        let subject = format!("Low on {name} at {site}");
-                        self.tell_coordinators(tx, "low_stock", &about, &subject, &body)
-                            .await?;
+                    if !store::looked_at_stock(tx, today).await? {
+                        return Ok::<_, Error>(false);
                     }
-                    Ok::<_, Error>(())
+                    for item in &supplies {
+                        self.tell_if_low(tx, item, today).await?;
+                    }
+                    Ok(true)
                 })
                 .await?;
-            looked_at += 1;
+            looked_at += usize::from(told);
         }
         Ok(looked_at)
+    }
+
+    async fn tell_if_low(&self, tx: &mut Tx, item: &ShoppingItem, today: NaiveDate) -> Result<()> {
+        let order_by = item.purchase.as_ref().map(|purchase| purchase.order_by);
+        let soon = order_by.is_some_and(|day| day <= today + Days::new(DAYS_TO_ORDER));
+        if !soon && !item.is_due_by_record() {
+            return Ok(());
+        }
+        let week = IsoWeek::of(today).map_err(Error::internal)?;
+        let (name, site) = (&item.item.name, &item.site_name);
+        let about = format!("stock:{}:{}:{week}", item.site_id, item.item.id);
+        let by = order_by.map_or_else(
+            || "It is down to its reorder point.".to_owned(),
+            |day| format!("To be in time it is ordered by {day}."),
+        );
+        let body = format!(
+            "{name} at {site} runs low. {by}\n\nThe shopping list says how much is needed.\n"
+        );
+        let subject = format!("Low on {name} at {site}");
+        self.tell_coordinators(tx, "low_stock", &about, &subject, &body)
+            .await
     }
 }
 

@@ -1,0 +1,1 @@
+drop table low_stock_look;
