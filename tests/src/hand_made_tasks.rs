@@ -4,7 +4,8 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::garden::{COORDINATOR, ELSEWHERE, Garden, LEAD, READER, VOLUNTEER};
-use crate::sowings::{sow, task_path};
+use crate::site_work::look;
+use crate::sowings::{at, sow, task_path};
 use crate::support::Api;
 
 fn shelf(site_id: Uuid) -> Value {
@@ -174,5 +175,86 @@ async fn only_leads_of_the_site_and_coordinators_make_tasks() {
             .expect(409)
             .problem(),
         "wrong-state"
+    );
+}
+
+/// State of a task after the looks that are due at an instant.
+async fn state_at(api: &Api, path: &str, instant: &str) -> String {
+    at(api, instant, &[LEAD, VOLUNTEER]).await;
+    api.bed.app.queue_due_looks().await.unwrap();
+    look(api).await;
+    let task = api.get(LEAD, path).await.expect(200);
+    task.body["state"].as_str().unwrap().to_owned()
+}
+
+#[actix_web::test]
+async fn what_nobody_did_by_the_day_after_is_missed_like_work_that_comes_again() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let made = api
+        .post(LEAD, "/tasks", shelf(garden.site_id))
+        .await
+        .expect(201);
+    let path = format!("/tasks/{}", made.id());
+    // due at 17:00 on Thursday in New York; put off by a day, it counts as missed a day later
+    let mut later = shelf(garden.site_id);
+    later["starts_at"] = json!("2026-09-11T15:00");
+    later["ends_at"] = json!("2026-09-11T17:00");
+    api.put(LEAD, &path, &made.etag(), later).await.expect(200);
+    let kept = api
+        .post(LEAD, "/tasks", shelf(garden.site_id))
+        .await
+        .expect(201);
+    let kept = format!("/tasks/{}", kept.id());
+    api.act(VOLUNTEER, &format!("{kept}/claims"))
+        .await
+        .expect(201);
+    api.act(VOLUNTEER, &format!("{kept}/claims/mine/beginning"))
+        .await
+        .expect(200);
+    assert_eq!(state_at(&api, &path, "2026-09-11T04:00:00Z").await, "open");
+    // the day after, until midnight: the look of the next morning finds it
+    assert_eq!(state_at(&api, &kept, "2026-09-11T20:59:00Z").await, "open");
+    assert_eq!(
+        state_at(&api, &kept, "2026-09-12T04:00:00Z").await,
+        "missed"
+    );
+    assert_eq!(state_at(&api, &path, "2026-09-12T04:01:00Z").await, "open");
+    assert_eq!(
+        state_at(&api, &path, "2026-09-13T04:00:00Z").await,
+        "missed"
+    );
+    // done in its time, and heard of later, it counts all the same
+    let told = json!({"done_at": "2026-09-10T20:00:00Z", "note": "mended"});
+    let done = api
+        .post(VOLUNTEER, &format!("{kept}/completion"), told.clone())
+        .await
+        .expect(200);
+    assert_eq!(done.body["state"], "done");
+    // out of its time it is kept for a lead
+    let reply = api.post(LEAD, &format!("{path}/completion"), told).await;
+    assert_eq!(reply.expect(202).body["conflict"], "wrong-state");
+}
+
+/// Tasks that were made before the rule was are bound by it, too.
+#[actix_web::test]
+async fn the_schema_gives_older_tasks_the_same_rule() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let made = api
+        .post(LEAD, "/tasks", shelf(garden.site_id))
+        .await
+        .expect(201);
+    let store = api.bed.app.store();
+    cotyl_store::migrations::revert(store, 16).await.unwrap();
+    sqlx::query("update task set missed_after = null where occasion like 'by_hand:%'")
+        .execute(&garden.pool)
+        .await
+        .unwrap();
+    cotyl_store::migrations::migrate(store).await.unwrap();
+    let path = format!("/tasks/{}", made.id());
+    assert_eq!(
+        state_at(&api, &path, "2026-09-12T04:00:00Z").await,
+        "missed"
     );
 }

@@ -11,7 +11,8 @@ use uuid::Uuid;
 
 use crate::input::{Problems, require_version};
 use crate::recurring_tasks::{
-    calendar_of, check_place, check_qualification, check_work, require_site, whole_window,
+    STILL_DONE_LATE, calendar_of, check_place, check_qualification, check_work, require_site,
+    whole_window,
 };
 use crate::task_holds::require_to_do;
 use crate::tasks::{TaskForMember, within_reach};
@@ -165,7 +166,7 @@ impl App {
             note: new.note.clone(),
             detail: json!({}),
             window: whole_window(zone.today(opens_at), opens_at, due_at),
-            missed_after: None,
+            missed_after: Some(due_at + STILL_DONE_LATE),
             people: new.people,
             minutes: new.minutes,
             qualification: new

@@ -17,7 +17,7 @@ use crate::{App, Caller, Changed, Error, Result};
 
 pub use times::{ClosedDay, PlannedTime, TimeState};
 use times::{Rule, planned};
-pub(crate) use times::{calendar_of, whole_window};
+pub(crate) use times::{STILL_DONE_LATE, calendar_of, whole_window};
 
 /// How far ahead tasks are made.
 pub const HORIZON: TimeDelta = TimeDelta::days(21);

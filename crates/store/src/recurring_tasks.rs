@@ -410,7 +410,7 @@ pub async fn describe_task(
     let full = usize::try_from(new.people).is_ok_and(|people| holders.len() >= people);
     sqlx::query(
         "update task set title = $3, note = $4, station_id = $5, day = $6, opens_at = $7, due_at = $8, minutes = $9,
-                qualification = $10, people = $11, state = $12
+                qualification = $10, people = $11, state = $12, missed_after = $13
           where cooperative_id = $1 and id = $2",
     )
     .bind(cooperative_id)
@@ -425,6 +425,7 @@ pub async fn describe_task(
     .bind(new.qualification.map(cotyl_domain::QualificationKind::as_str))
     .bind(new.people)
     .bind(if full { "held" } else { "open" })
+    .bind(new.missed_after)
     .execute(tx.connection())
     .await?;
     Ok(())

@@ -21,7 +21,7 @@ use crate::{Error, Result};
 
 /// How long after its due time work that comes again may still be done before it counts as missed.
 /// Common practice, no source.
-const STILL_DONE_LATE: TimeDelta = TimeDelta::days(1);
+pub(crate) const STILL_DONE_LATE: TimeDelta = TimeDelta::days(1);
 
 /// What becomes of a time on a day on which the site is closed.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
