@@ -53,6 +53,7 @@ mod readings;
 mod recalls;
 mod recipes;
 mod recurring_tasks;
+mod reminders;
 mod reports;
 mod rota;
 mod served;

@@ -22,7 +22,7 @@ async fn notices(api: &Api, who: &str) -> Vec<Value> {
     reply.body["items"].as_array().unwrap().clone()
 }
 
-async fn send_all(api: &Api, mailer: &cotyl_jobs::Mailer) -> usize {
+pub async fn send_all(api: &Api, mailer: &cotyl_jobs::Mailer) -> usize {
     let mut sent = 0;
     while post_once(&api.bed.app, mailer).await.unwrap() {
         sent += 1;

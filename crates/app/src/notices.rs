@@ -11,9 +11,10 @@ use chrono::{DateTime, Datelike, NaiveTime, TimeDelta, Utc, Weekday};
 use cotyl_calendar::{IsoWeek, QuietHours, SiteZone};
 use cotyl_domain::Operation;
 use cotyl_store::members::Member;
-use cotyl_store::notices::{self as store, LeasedNotice, NewNotice, NoticeEnd};
+use cotyl_store::notices::{self as store, ClaimAhead, LeasedNotice, NewNotice, NoticeEnd};
 use cotyl_store::tasks::Task;
 use cotyl_store::{Page, Scope, Tx, cooperatives, members, sites};
+use cotyl_work::{HeldFor, REMINDED_AHEAD, Reminder};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_version};
@@ -36,8 +37,8 @@ const PAUSES: [TimeDelta; 6] = [
 ];
 /// How often a mail is tried.
 pub const MOST_ATTEMPTS: usize = PAUSES.len() + 1;
-/// How long before its task opens a claim's holder is reminded.
-const REMINDED_AHEAD: TimeDelta = TimeDelta::hours(24);
+/// Claims that are looked through in one go.
+const MOST_CLAIMS: i64 = 500;
 /// How long news that has no end of its own is worth telling.
 const WORTH_TELLING: TimeDelta = TimeDelta::days(3);
 /// How long work is still worth doing that was not done by its due time, where nothing says.
@@ -286,24 +287,47 @@ impl App {
         self.store()
             .write("write_reminders", Scope::System, async |tx| {
                 let now = self.clock().now();
-                let mut written = 0;
-                for claim in store::claims_ahead(tx, now, now + REMINDED_AHEAD, 500).await? {
-                    let (subject, body) = words::reminder(&claim)?;
-                    let new = NewNotice {
-                        member_id: claim.member_id,
-                        kind: "reminder",
-                        about: format!("claim:{}", claim.claim_id),
-                        subject,
-                        body,
-                        link_id: None,
-                        due_at: now,
-                        expires_at: claim.due_at,
-                    };
-                    written += usize::from(self.write_down(tx, claim.cooperative_id, new).await?);
+                let (mut written, mut after) = (0, None);
+                loop {
+                    let open_by = now + REMINDED_AHEAD;
+                    let ahead = store::claims_ahead(tx, now, open_by, after, MOST_CLAIMS).await?;
+                    for claim in &ahead {
+                        written += usize::from(self.remind(tx, claim, now).await?);
+                    }
+                    after = ahead.last().map(|claim| claim.claim_id);
+                    if after.is_none() {
+                        return Ok(written);
+                    }
                 }
-                Ok(written)
             })
             .await
+    }
+
+    /// Writes down the reminder of a claim, if it is due; whether it was.
+    async fn remind(&self, tx: &mut Tx, claim: &ClaimAhead, now: DateTime<Utc>) -> Result<bool> {
+        let held = HeldFor {
+            claimed_at: claim.claimed_at,
+            given: claim.given,
+            opens_at: claim.opens_at,
+            due_at: claim.due_at,
+            zone: claim.zone.parse().map_err(Error::internal)?,
+        };
+        let due = |reminder: &Reminder| reminder.at <= now && now < reminder.until;
+        if held.reminder().filter(due).is_none() {
+            return Ok(false);
+        }
+        let (subject, body) = words::reminder(claim, held.zone);
+        let new = NewNotice {
+            member_id: claim.member_id,
+            kind: "reminder",
+            about: format!("claim:{}", claim.claim_id),
+            subject,
+            body,
+            link_id: None,
+            due_at: now,
+            expires_at: claim.due_at,
+        };
+        self.write_down(tx, claim.cooperative_id, new).await
     }
 
     /// Writes down the week's summaries for whom it is Monday morning; how many.
@@ -407,6 +431,12 @@ impl App {
     }
 }
 
+/// Whether the morning has begun on the day that it is in a zone.
+fn is_up(zone: SiteZone, now: DateTime<Utc>) -> bool {
+    let from = NaiveTime::from_hms_opt(MORNING, 0, 0).unwrap_or_default();
+    now >= zone.instant(zone.today(now).and_time(from))
+}
+
 /// Why a mail does not go out now, if it does not.
 fn hindrance(taken: &LeasedNotice, now: DateTime<Utc>) -> Option<NoticeEnd> {
     if taken.member_left {
@@ -431,12 +461,6 @@ fn hindrance(taken: &LeasedNotice, now: DateTime<Utc>) -> Option<NoticeEnd> {
         Some(kinds) => kinds.contains(&taken.kind),
         None => told_by_default(&taken.kind),
     };
-/// Whether the morning has begun on the day that it is in a zone.
-fn is_up(zone: SiteZone, now: DateTime<Utc>) -> bool {
-    let from = NaiveTime::from_hms_opt(MORNING, 0, 0).unwrap_or_default();
-    now >= zone.instant(zone.today(now).and_time(from))
-}
-
     if !wanted {
         return Some(NoticeEnd::Withdrawn("not chosen"));
     }

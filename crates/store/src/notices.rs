@@ -236,7 +236,7 @@ pub async fn lease(
                 case n.kind
                   when 'reminder' then exists (
                     select from claim h join task t on t.cooperative_id = h.cooperative_id and t.id = h.task_id
-                     where h.cooperative_id = n.cooperative_id and h.id::text = split_part(n.about, ':', 2) and h.ended_at is null and t.state in ('open', 'held'))
+                     where h.cooperative_id = n.cooperative_id and h.id::text = split_part(n.about, ':', 2) and h.ended_at is null and h.begun_at is null and t.state in ('open', 'held'))
                   when 'task_free' then exists (
                     select from task t where t.cooperative_id = n.cooperative_id and t.id::text = split_part(n.about, ':', 2) and t.state = 'open')
                   when 'invitation' then exists (select from link_token l where l.cooperative_id = n.cooperative_id and l.id = n.link_id and l.used_at is null)
@@ -298,7 +298,7 @@ pub async fn end_lease(tx: &mut Tx, id: Uuid, lease_id: Uuid, end: &NoticeEnd) -
         == 1)
 }
 
-/// A claim of whose task its holder is to be reminded.
+/// A claim of whose task its holder was not reminded yet.
 #[derive(Debug, Clone, sqlx::FromRow)]
 pub struct ClaimAhead {
     /// The claim.
@@ -307,6 +307,10 @@ pub struct ClaimAhead {
     pub cooperative_id: Uuid,
     /// Its holder.
     pub member_id: Uuid,
+    /// Since when.
+    pub claimed_at: DateTime<Utc>,
+    /// Whether somebody else gave it to them.
+    pub given: bool,
     /// What is to be done.
     pub kind: String,
     /// What it is called.
@@ -321,30 +325,34 @@ pub struct ClaimAhead {
     pub due_at: DateTime<Utc>,
 }
 
-/// Claims on tasks that open between two instants, of whose holder nobody was told yet and that are
-/// older than a time before the opening; system scope.
+/// Claims that were not begun, on tasks that are not due yet and open by an instant, of which nobody was
+/// reminded; in the order of their ids, after one of them; system scope.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn claims_ahead(
     tx: &mut Tx,
-    from: DateTime<Utc>,
-    to: DateTime<Utc>,
+    now: DateTime<Utc>,
+    open_by: DateTime<Utc>,
+    after: Option<Uuid>,
     most: i64,
 ) -> Result<Vec<ClaimAhead>> {
     Ok(sqlx::query_as(
-        "select h.id as claim_id, h.cooperative_id, h.member_id, t.kind, t.title, s.name as site_name, s.zone, t.opens_at, t.due_at
+        "select h.id as claim_id, h.cooperative_id, h.member_id, h.claimed_at,
+                coalesce(h.assigned_by <> h.member_id, false) as given,
+                t.kind, t.title, s.name as site_name, s.zone, t.opens_at, t.due_at
            from task t
-           join claim h on h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null
+           join claim h on h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null and h.begun_at is null
            join site s on s.cooperative_id = t.cooperative_id and s.id = t.site_id
-          where t.opens_at > $1 and t.opens_at <= $2 and t.state in ('open', 'held')
-            and h.claimed_at < t.opens_at - ($2 - $1)
+          where t.due_at > $1 and t.opens_at <= $2 and t.state in ('open', 'held')
+            and ($3::uuid is null or h.id > $3)
             and not exists (select from notice n where n.cooperative_id = h.cooperative_id and n.member_id = h.member_id
                               and n.kind = 'reminder' and n.about = 'claim:' || h.id)
-          order by t.opens_at, h.id limit $3",
+          order by h.id limit $4",
     )
-    .bind(from)
-    .bind(to)
+    .bind(now)
+    .bind(open_by)
+    .bind(after)
     .bind(most)
     .fetch_all(tx.connection())
     .await?)
@@ -410,14 +418,6 @@ pub async fn stock_looks(tx: &mut Tx) -> Result<Vec<StockLook>> {
     .await?)
 }
 
-/// A member for the week's summary.
-#[derive(Debug, Clone, sqlx::FromRow)]
-pub struct Summarised {
-    /// Their co-operative.
-    pub cooperative_id: Uuid,
-    /// The member.
-    pub member_id: Uuid,
-    /// The zone in which their week begins.
 /// Keeps that it was looked on a day at what runs low; `false` when somebody looked on that day or later.
 /// Whoever does the same at the same moment waits for the end of the transaction.
 ///
@@ -437,6 +437,14 @@ pub async fn looked_at_stock(tx: &mut Tx, day: NaiveDate) -> Result<bool> {
         == 1)
 }
 
+/// A member for the week's summary.
+#[derive(Debug, Clone, sqlx::FromRow)]
+pub struct Summarised {
+    /// Their co-operative.
+    pub cooperative_id: Uuid,
+    /// The member.
+    pub member_id: Uuid,
+    /// The zone in which their week begins.
     pub zone: String,
     /// Whether every site is theirs.
     pub is_coordinator: bool,

@@ -3,7 +3,8 @@
 //! [`Rule`]s are data: a sound default each, of which a co-operative changes what it likes. [`derive`]
 //! reads the facts of a site and says which tasks are wanted, each under an occasion that stays the
 //! same however often it is asked. [`reconcile`] compares them with the tasks that are there.
-//! [`closure_warnings`] says what will suffer while a site is closed.
+//! [`closure_warnings`] says what will suffer while a site is closed, and [`HeldFor`] when whoever holds
+//! a task is reminded of it.
 //!
 //! Nothing here reads a clock or keeps anything: the same facts give the same work, so that no tick
 //! can be lost and none counts twice.
@@ -14,6 +15,7 @@ mod derive;
 mod facts;
 mod placing;
 mod reconcile;
+mod reminder;
 mod rule;
 mod site_work;
 mod sowing_work;
@@ -27,6 +29,7 @@ pub use facts::{
     RecipientFacts, SiteFacts, SolutionFacts, SowingFacts, SowingStage, StationFacts, StockFacts,
 };
 pub use reconcile::{Changes, Present, is_derived, is_step, reconcile};
+pub use reminder::{HeldFor, REMINDED_AHEAD, Reminder};
 pub use rule::{Event, Fault, Labour, Rule, RuleBook, RuleChange, RuleKey, SpareDays};
 pub use urgency::Suffers;
 pub use wanted::{Placing, Subject, WantedTask, Wish};

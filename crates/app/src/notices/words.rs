@@ -5,8 +5,6 @@ use cotyl_calendar::SiteZone;
 use cotyl_store::notices::{ClaimAhead, WeekFigures};
 use cotyl_store::tasks::Task;
 
-use crate::{Error, Result};
-
 /// Where the link stands in a text that is kept.
 pub(super) const LINK_HERE: &str = "(the link is put in here when the mail is sent)";
 
@@ -58,15 +56,19 @@ pub(super) fn link(
     (subject, body)
 }
 
-pub(super) fn reminder(claim: &ClaimAhead) -> Result<(String, String)> {
-    let zone: SiteZone = claim.zone.parse().map_err(Error::internal)?;
+pub(super) fn reminder(claim: &ClaimAhead, zone: SiteZone) -> (String, String) {
     let what = called(&claim.kind, claim.title.as_deref());
     let when = window(zone, claim.opens_at, claim.due_at);
+    let had = if claim.given {
+        "You were given this task"
+    } else {
+        "You took this task"
+    };
     let body = format!(
-        "You took this task:\n\n{what}\n{}\n{when}\n\nIf you cannot come, please give it back, so that somebody else can take it.\n",
+        "{had}:\n\n{what}\n{}\n{when}\n\nIf you cannot come, please give it back, so that somebody else can take it.\n",
         claim.site_name
     );
-    Ok((format!("Reminder: {what} at {}", claim.site_name), body))
+    (format!("Reminder: {what} at {}", claim.site_name), body)
 }
 
 pub(super) fn task_free(task: &Task, zone: SiteZone) -> (String, String) {
