@@ -15,3 +15,9 @@ call protect_rows('low_stock_look');
 -- like work that comes again by agreement: a day after it was due
 update task set missed_after = due_at + interval '1 day'
  where occasion like 'by\_hand:%' and missed_after is null and state in ('open', 'held');
+
+-- what was poured in as plain water, and the containers that a part of the work left, stand in the report
+create constraint trigger wake_work after insert on work_report
+  deferrable initially deferred for each row
+  when (new.state = 'counted' and (not new.whole or new.outcome ? 'plain_water'))
+  execute function wake_work_of_row();

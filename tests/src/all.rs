@@ -74,6 +74,7 @@ mod tasks;
 mod terms;
 mod top_ups;
 mod totals;
+mod top_up_parts;
 mod traces;
 mod week;
 mod weighing;

@@ -8,7 +8,7 @@ use crate::garden::{COORDINATOR, ELSEWHERE, Garden, LEAD, READER, VOLUNTEER};
 use crate::support::Api;
 
 /// Four jars of lettuce sown on 1 September at 21 °C, ready on 8 October at the earliest.
-async fn sow(garden: &Garden, state: &str) -> Uuid {
+pub async fn sow(garden: &Garden, state: &str) -> Uuid {
     let id = Uuid::now_v7();
     sqlx::query(
         "insert into sowing (id, cooperative_id, site_id, station_id, crop_id, containers, sow_on, free_on, planned_cuts, expected_milligrams, state, sown_on)
@@ -102,12 +102,12 @@ fn volume(litres: f64) -> Value {
     json!({"value": litres.to_string(), "unit": "L"})
 }
 
-async fn top_ups(api: &Api, garden: &Garden, query: &str) -> Value {
+pub async fn top_ups(api: &Api, garden: &Garden, query: &str) -> Value {
     let path = format!("/top_ups?site_id={}{query}", garden.site_id);
     api.get(VOLUNTEER, &path).await.expect(200).body
 }
 
-async fn read_level(api: &Api, sowing: Uuid, body: Value) {
+pub async fn read_level(api: &Api, sowing: Uuid, body: Value) {
     let path = format!("/sowings/{sowing}/level_readings");
     api.post(VOLUNTEER, &path, body).await.expect(201);
 }

@@ -49,7 +49,7 @@ pub struct TopUp {
     pub crop_id: Uuid,
     /// Name of the crop.
     pub crop_name: String,
-    /// Containers.
+    /// Containers that wait for it: all, or those that a part of the work left.
     pub containers: i32,
     /// Level at the start of today, as it is reckoned.
     pub level: Volume,
@@ -121,7 +121,7 @@ pub struct TopUpCheckInput {
 /// How far the containers of a sowing may be filled now. Levels are those of one container.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct RefillAnswer {
-    /// Containers.
+    /// Containers that may be filled: all, or those that a part of a top-up left.
     pub containers: i32,
     /// Level now, as it is reckoned.
     pub level: Volume,

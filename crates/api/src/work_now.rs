@@ -29,7 +29,7 @@ pub struct ThingNeeded {
 /// What the work takes.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct WorkNeeds {
-    /// Containers to be seen to.
+    /// Containers to be seen to: those that parts of the work left.
     pub containers: Option<i32>,
     /// Solution, in all.
     pub solution: Option<Volume>,

@@ -59,7 +59,7 @@ pub struct Completion {
     /// Of topping up: it was poured already, though past the limit; the note says why.
     #[serde(skip_serializing_if = "std::ops::Not::not")]
     pub past_limit_accepted: bool,
-    /// Of adjusting: the entry of the batch that shows it.
+    /// Of adjusting: the entry of the batch that shows it; of topping up the one that was made of it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub batch_entry_id: Option<Uuid>,
     /// Of counting: the stock-taking.

@@ -442,7 +442,7 @@ impl SiteToday {
             let Level {
                 microlitres,
                 use_permille,
-            } = course.level;
+            } = course.mean;
             let uses: Vec<i64> = uses.iter().map(|used| used * use_permille / 1000).collect();
             let mark = course.vessel.fill_microlitres * USUAL_MARK_PERMILLE / 1000;
             let highest = course.later_limit().highest_microlitres;

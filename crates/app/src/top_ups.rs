@@ -62,7 +62,7 @@ pub struct TopUp {
     pub crop_id: Uuid,
     /// Name of the crop.
     pub crop_name: String,
-    /// Containers.
+    /// Containers that wait for it: all, or those that a part of the work left.
     pub containers: i32,
     /// Level at the start of today.
     pub level_microlitres: i64,
@@ -96,7 +96,7 @@ pub struct TopUp {
 /// How far the containers of a sowing may be filled now. Levels are those of one container.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct RefillAnswer {
-    /// Containers.
+    /// Containers that may be filled: all, or those that a part of a top-up left.
     pub containers: i32,
     /// Level now, as it is reckoned.
     pub level_microlitres: i64,
@@ -140,7 +140,7 @@ impl TopUp {
             station_name: sowing.station_name.clone(),
             crop_id: sowing.crop_id,
             crop_name: sowing.crop_name.clone(),
-            containers: sowing.containers,
+            containers: course.left,
             level_microlitres: course.level.microlitres,
             mark_microlitres: mark,
             end_microlitres: vessel.fill_microlitres * END_OF_CROP_PERMILLE / 1000,
@@ -154,7 +154,7 @@ impl TopUp {
             level_then_microlitres: level_then,
             limit,
             add_microlitres: add,
-            add_in_all_microlitres: add.saturating_mul(sowing.containers.into()),
+            add_in_all_microlitres: add.saturating_mul(course.left.into()),
             batch_id: None,
         }))
     }
@@ -228,14 +228,15 @@ impl App {
                         "there is no such sowing in this co-operative or in your reach",
                     )
                 })?;
-            self.require_within_refill_limit(tx, sowing_id, microlitres)
+            self.require_within_refill_limit(tx, sowing_id, microlitres, None)
                 .await
         })
         .await
     }
 
-    /// The rule behind [`Self::check_top_up`], for use cases that pour solution into a sowing. On the
-    /// day of sowing, and before, it is the first filling that is checked.
+    /// The rule behind [`Self::check_top_up`], for use cases that pour solution into a sowing: into so many
+    /// of its containers, or into all that wait for it. On the day of sowing, and before, it is the first
+    /// filling that is checked.
     ///
     /// # Errors
     /// As [`Self::check_top_up`].
@@ -244,6 +245,7 @@ impl App {
         tx: &mut Tx,
         sowing_id: Uuid,
         microlitres: i64,
+        containers: Option<i32>,
     ) -> Result<RefillAnswer> {
         if microlitres <= 0 {
             return Err(Error::field(
@@ -264,7 +266,8 @@ impl App {
             .into());
         }
         let answer = water_course::refill_now(tx, &view.sowing, self.clock().now()).await?;
-        let wanted = microlitres / i64::from(answer.containers.max(1));
+        let into = containers.unwrap_or(answer.containers);
+        let wanted = microlitres / i64::from(into.max(1));
         if wanted > answer.may_add_microlitres {
             return Err(Refusal::PastRefillLimit {
                 level: Volume::of_microlitres(answer.level_microlitres),

@@ -129,14 +129,15 @@ impl App {
         Ok(())
     }
 
-    /// Takes what was poured out of its batch, within the limit to which containers may be filled.
+    /// Takes what was poured out of its batch, within the limit to which containers may be filled, and
+    /// has the report name the entry.
     async fn pour(
         &self,
         tx: &mut Tx,
         caller: &Caller,
         actor: &Actor,
         task: &Task,
-        told: &Completion,
+        told: &mut Completion,
         done_at: DateTime<Utc>,
     ) -> Result<()> {
         let Some(volume) = told.volume.filter(|volume| volume.microlitres() > 0) else {
@@ -154,17 +155,20 @@ impl App {
             microlitres: Some(volume.microlitres()),
             station_id: task.station_id,
             sowing_id: task.sowing_id,
+            containers: told.containers,
             past_limit_accepted: told.past_limit_accepted,
             note: told.note.clone(),
             ..EntryFields::default()
         };
         let read = entry_input::check(&fields)?;
-        self.enter_batch(tx, caller, actor, batch_id, (&fields, &read), None)
+        let entry_id = self
+            .add_entry(tx, caller, actor, batch_id, (&fields, &read), None)
             .await
             .map_err(|error| match error {
                 Error::NotFound("batch") => unknown("/batch_id", "batch"),
                 other => other,
             })?;
+        told.batch_entry_id = Some(entry_id);
         Ok(())
     }
 
@@ -179,7 +183,8 @@ impl App {
             return Ok(());
         }
         if let (Some(sowing_id), Some(volume)) = (task.sowing_id, told.volume) {
-            self.require_within_refill_limit(tx, sowing_id, volume.microlitres())
+            let microlitres = volume.microlitres();
+            self.require_within_refill_limit(tx, sowing_id, microlitres, told.containers)
                 .await?;
         }
         Ok(())

@@ -11,12 +11,13 @@ use cotyl_growth::CropProfile;
 use cotyl_store::levels::ready_batches;
 use cotyl_store::supply::{self, Bench, Item, Supply};
 use cotyl_store::tasks::{self, Moment, Task, TaskFilter, TaskPage};
-use cotyl_store::{Tx, site_work, sites};
+use cotyl_store::{Tx, site_work, sites, work_reports};
 use cotyl_work::Suffers;
 use uuid::Uuid;
 
 use crate::input::Problems;
 use crate::tasks::TaskForMember;
+use crate::work_effects::containers_of;
 use crate::{App, Caller, Error, Result};
 
 /// Furthest look ahead.
@@ -57,7 +58,7 @@ pub struct WorkItem {
     pub suffers: Suffers,
     /// How many people are still needed.
     pub people_needed: i32,
-    /// Containers to be seen to.
+    /// Containers to be seen to: those that parts of the work left.
     pub containers: Option<i32>,
     /// Solution that it takes, in all.
     pub microlitres: Option<i64>,
@@ -119,6 +120,7 @@ impl App {
             let more = seen.len().saturating_sub(limit);
             seen.truncate(limit);
             self.tell_room(tx, actor, &mut seen).await?;
+            with_parts(tx, &mut seen).await?;
             let shelf = Shelf::read(tx, &seen, wanted.site_id).await?;
             let items = seen.into_iter().map(|seen| shelf.item(seen)).collect();
             Ok(WorkNow { today, items, more })
@@ -149,6 +151,17 @@ impl App {
             .map(|task| self.task_for(actor, task))
             .collect()
     }
+}
+
+/// Adds the parts that were done already, so that what is left is told.
+async fn with_parts(tx: &mut Tx, seen: &mut [TaskForMember]) -> Result<()> {
+    let ids: Vec<Uuid> = seen.iter().map(|item| item.task.id).collect();
+    for part in work_reports::parts_of(tx, &ids).await? {
+        if let Some(item) = seen.iter_mut().find(|item| item.task.id == part.task_id) {
+            item.parts.push(part);
+        }
+    }
+    Ok(())
 }
 
 fn suffers(task: &Task) -> Suffers {
@@ -201,13 +214,21 @@ impl Shelf {
         let task = &seen.task;
         let kind = TaskKind::parse(&task.kind);
         let figure = |name: &str| task.detail.get(name).and_then(serde_json::Value::as_i64);
-        let containers = task.containers.or_else(|| {
-            figure("containers")
-                .and_then(|count| i32::try_from(count).ok())
-                .filter(|count| *count > 0)
-        });
+        let of_work = figure("containers")
+            .and_then(|count| i32::try_from(count).ok())
+            .filter(|count| *count > 0);
+        let done: i32 = seen.parts.iter().map(containers_of).sum();
+        let containers = task.containers.or(of_work);
+        let containers = containers.map(|all| all.saturating_sub(done).max(0));
         let microlitres = match kind {
-            Some(TaskKind::Sow) => self.filling(task),
+            Some(TaskKind::Sow) => self.filling(task, containers),
+            // the last look reckoned for as many as were left then
+            Some(TaskKind::TopUp) => figure("microlitres")
+                .map(|all| match (of_work, containers) {
+                    (Some(then), Some(now)) => all / i64::from(then) * i64::from(now),
+                    _ => all,
+                })
+                .filter(|microlitres| *microlitres > 0),
             _ => figure("microlitres").filter(|microlitres| *microlitres > 0),
         };
         let pours = matches!(kind, Some(TaskKind::Sow | TaskKind::TopUp));
@@ -223,7 +244,7 @@ impl Shelf {
             microlitres,
             batch,
             things: match kind {
-                Some(TaskKind::Sow) => self.to_sow(task),
+                Some(TaskKind::Sow) => self.to_sow(task, containers),
                 Some(TaskKind::Mix) => self.to_mix(),
                 _ => Vec::new(),
             },
@@ -232,15 +253,15 @@ impl Shelf {
     }
 
     /// Solution for the first filling.
-    fn filling(&self, task: &Task) -> Option<i64> {
+    fn filling(&self, task: &Task, containers: Option<i32>) -> Option<i64> {
         let bench = self.benches.get(&task.station_id?)?;
-        Some(bench.fill_microlitres * i64::from(task.containers?))
+        Some(bench.fill_microlitres * i64::from(containers?))
     }
 
     /// Seed and what a container takes when it is sown.
-    fn to_sow(&self, task: &Task) -> Vec<Thing> {
+    fn to_sow(&self, task: &Task, containers: Option<i32>) -> Vec<Thing> {
         let bench = task.station_id.and_then(|id| self.benches.get(&id));
-        let (Some(bench), Some(containers)) = (bench, task.containers) else {
+        let (Some(bench), Some(containers)) = (bench, containers) else {
             return Vec::new();
         };
         let containers = i64::from(containers);

@@ -68,6 +68,21 @@ pub struct Poured {
     pub microlitres: i64,
     /// When.
     pub happened_at: DateTime<Utc>,
+    /// The top-up that is not finished of which it was a part.
+    pub part_of: Option<Uuid>,
+}
+
+/// A top-up of which parts were done, and which is not finished.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+pub struct BegunTopUp {
+    /// Whose containers.
+    pub sowing_id: Uuid,
+    /// The task.
+    pub task_id: Uuid,
+    /// Containers that were done.
+    pub containers: i32,
+    /// When the first of them were.
+    pub begun_at: DateTime<Utc>,
 }
 
 /// A batch that can be used.
@@ -185,12 +200,20 @@ pub async fn poured(
 ) -> Result<Vec<Poured>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select e.sowing_id, e.station_id, e.microlitres, e.happened_at from batch_entry e
+        "with part as (
+           select t.id as task_id, (r.outcome->>'batch_entry_id')::uuid as entry_id
+             from task t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
+            where t.cooperative_id = $1 and t.sowing_id = any($2) and t.kind = 'top_up' and t.state in ('open', 'held')
+              and r.state = 'counted' and not r.whole
+         )
+         select e.sowing_id, e.station_id, e.microlitres, e.happened_at, (select p.task_id from part p where p.entry_id = e.id) as part_of
+           from batch_entry e
           where e.cooperative_id = $1 and e.kind = 'use' and e.happened_at >= $4
             and (e.sowing_id = any($2) or (e.sowing_id is null and e.station_id = any($3)))
             and not exists (select from batch_entry w where w.cooperative_id = e.cooperative_id and w.withdraws_id = e.id)
          union all
-         select t.sowing_id, t.station_id, ((r.outcome->'volume'->>'value')::numeric * 1000)::bigint, r.done_at
+         select t.sowing_id, t.station_id, ((r.outcome->'volume'->>'value')::numeric * 1000)::bigint, r.done_at,
+                case when not r.whole and t.kind = 'top_up' and t.state in ('open', 'held') then t.id end
            from work_report r join task t on t.cooperative_id = r.cooperative_id and t.id = r.task_id
           where r.cooperative_id = $1 and r.state = 'counted' and r.done_at >= $4
             and (r.outcome->>'plain_water')::boolean and r.outcome->'volume'->>'unit' = 'mL'
@@ -201,6 +224,27 @@ pub async fn poured(
     .bind(sowing_ids)
     .bind(station_ids)
     .bind(since)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
+/// Top-ups of some sowings that are not finished, with what their parts did; of each sowing the one that
+/// was begun last.
+///
+/// # Errors
+/// Those of the database.
+pub async fn begun_top_ups(tx: &mut Tx, sowing_ids: &[Uuid]) -> Result<Vec<BegunTopUp>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select distinct on (t.sowing_id) t.sowing_id, t.id as task_id,
+                sum((r.outcome->>'containers')::integer)::integer as containers, min(r.done_at) as begun_at
+           from task t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
+          where t.cooperative_id = $1 and t.sowing_id = any($2) and t.kind = 'top_up' and t.state in ('open', 'held')
+            and r.state = 'counted' and not r.whole and r.outcome->>'containers' is not null
+          group by t.sowing_id, t.id order by t.sowing_id, min(r.done_at) desc",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_ids)
     .fetch_all(tx.connection())
     .await?)
 }

@@ -147,12 +147,20 @@ pub async fn same(
 /// # Errors
 /// Those of the database.
 pub async fn parts(tx: &mut Tx, task_id: Uuid) -> Result<Vec<WorkReport>> {
+    parts_of(tx, &[task_id]).await
+}
+
+/// The parts of some tasks that were done, in the order of their reports.
+///
+/// # Errors
+/// Those of the database.
+pub async fn parts_of(tx: &mut Tx, task_ids: &[Uuid]) -> Result<Vec<WorkReport>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(select_reports!(
-        "task_id = $2 and not whole and state = 'counted' order by recorded_at, id"
+        "task_id = any($2) and not whole and state = 'counted' order by recorded_at, id"
     ))
     .bind(cooperative_id)
-    .bind(task_id)
+    .bind(task_ids)
     .fetch_all(tx.connection())
     .await?)
 }

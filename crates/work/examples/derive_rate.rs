@@ -37,6 +37,7 @@ fn site(sowings: u64) -> SiteFacts {
             sowing.liquid = (stage > SowingStage::Planned).then(|| LiquidFacts {
                 filled_on: sow_on,
                 low_on: Some(facts.today + Days::new(number % 30)),
+                containers: sowing.containers,
                 microlitres: 5_000_000,
             });
             sowing

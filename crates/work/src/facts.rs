@@ -99,7 +99,9 @@ pub struct LiquidFacts {
     pub filled_on: NaiveDate,
     /// The day in the course of which they may fall below their mark; `None` beyond what is looked.
     pub low_on: Option<NaiveDate>,
-    /// What to pour into all of them then.
+    /// How many of them wait for it: all, or those that a part of the work left.
+    pub containers: u32,
+    /// What to pour into all of these then.
     pub microlitres: i64,
 }
 

@@ -172,6 +172,7 @@ impl SowingWork<'_> {
         if piece.nominal > self.horizon {
             return None;
         }
+        piece.containers = liquid.containers;
         let pressing = piece.nominal <= self.today;
         let first = piece.occasion.clone();
         let mut from = self.today;

@@ -174,6 +174,7 @@ fn a_closure_that_comes_says_what_will_suffer() {
             thirsty.liquid = Some(LiquidFacts {
                 filled_on: day(-20),
                 low_on: Some(day(3)),
+                containers: thirsty.containers,
                 microlitres: 8_000_000,
             });
             facts.sowings = vec![unsprouted, thirsty];

@@ -148,6 +148,7 @@ impl BatchEntryInput {
             microlitres: self.volume.map(Volume::microlitres),
             station_id: self.station_id,
             sowing_id: self.sowing_id,
+            containers: None,
             past_limit_accepted: self.past_limit_accepted,
             withdraws_id: self.withdraws_id,
             note: self.note,

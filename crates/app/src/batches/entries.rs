@@ -65,6 +65,21 @@ impl App {
         (fields, read): (&EntryFields, &BatchEntry),
         judged: Option<&JudgedDose>,
     ) -> Result<BatchFile> {
+        self.add_entry(tx, caller, actor, id, (fields, read), judged)
+            .await?;
+        self.batch_file_for(tx, actor, id).await
+    }
+
+    /// The same, saying only which entry it became.
+    pub(crate) async fn add_entry(
+        &self,
+        tx: &mut Tx,
+        caller: &Caller,
+        actor: &Actor,
+        id: Uuid,
+        (fields, read): (&EntryFields, &BatchEntry),
+        judged: Option<&JudgedDose>,
+    ) -> Result<Uuid> {
         let batch = lock(tx, actor, id).await?;
         let now = self.clock().now();
         let happened_at = self
@@ -107,6 +122,7 @@ impl App {
             _ => {}
         }
         batches::insert_entry(tx, &entry).await?;
+        let entry_id = entry.id;
         let mut entries = file.entries;
         entries.push(entry);
         entries.sort_by_key(|entry| (entry.happened_at, entry.id));
@@ -115,7 +131,7 @@ impl App {
         let changed = Changed { noun: "batch", id };
         self.audit(tx, Operation::RecordBatchEntry, caller, changed, fields)
             .await?;
-        self.batch_file_for(tx, actor, id).await
+        Ok(entry_id)
     }
 
     /// Judges a dose by the readings and doses of its batch and of earlier ones, while no transaction is open: six
@@ -177,7 +193,7 @@ impl App {
             return problems.finish();
         }
         if let (Some(sowing_id), Some(microlitres)) = (fields.sowing_id, fields.microlitres) {
-            self.require_within_refill_limit(tx, sowing_id, microlitres)
+            self.require_within_refill_limit(tx, sowing_id, microlitres, fields.containers)
                 .await?;
         }
         Ok(())

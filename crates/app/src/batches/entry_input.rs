@@ -42,6 +42,8 @@ pub struct EntryFields {
     pub station_id: Option<Uuid>,
     /// Of a use.
     pub sowing_id: Option<Uuid>,
+    /// Of a use: into so many of the containers of the sowing; into all that wait for it when left out.
+    pub containers: Option<i32>,
     /// Of a use: what was poured past the limit of refilling is recorded all the same; the note says why.
     pub past_limit_accepted: bool,
     /// The entry that is withdrawn.

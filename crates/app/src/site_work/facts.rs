@@ -318,11 +318,12 @@ fn liquid_of(
     let microlitres = low.map_or(0, |day| {
         let level = course.level.course(&uses).get(day).copied().unwrap_or(0);
         let add = course.limit_at(level).highest_microlitres - level;
-        add.max(0).saturating_mul(course.sowing.containers.into())
+        add.max(0).saturating_mul(course.left.into())
     });
     Ok(Some(LiquidFacts {
         filled_on: course.filled_on,
         low_on: low.map(at),
+        containers: u32::try_from(course.left).unwrap_or(1),
         microlitres,
     }))
 }

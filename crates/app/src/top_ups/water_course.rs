@@ -10,7 +10,7 @@ use cotyl_growth::water::{
     Level, LevelEntry, RefillLimit, RefillRule, Vessel, WaterUse, level_after, refill_limit,
 };
 use cotyl_store::Tx;
-use cotyl_store::levels::{self, LevelReading, Poured, StandingSowing};
+use cotyl_store::levels::{self, BegunTopUp, LevelReading, Poured, StandingSowing};
 use cotyl_store::sowings::Sowing;
 use cotyl_store::supply::{Bench, benches};
 use uuid::Uuid;
@@ -33,10 +33,14 @@ pub(crate) struct WaterCourse {
     pub vessel: Vessel,
     /// Today at its site.
     pub today: NaiveDate,
+    /// Containers whose level it is: all, or those that the parts of a top-up left.
+    pub left: i32,
     /// The level at the start of today, with what was entered today.
     pub level: Level,
     /// The same with the greatest use that is published, unless readings showed what it is.
     pub cautious: Level,
+    /// The level of all containers on an average.
+    pub mean: Level,
     /// The day on which it was filled last.
     pub filled_on: NaiveDate,
     method: GrowingMethod,
@@ -114,6 +118,7 @@ async fn load(
     let station_ids: Vec<Uuid> = standing.iter().map(|sowing| sowing.station_id).collect();
     let readings = levels::of_sowings(tx, &sowing_ids).await?;
     let poured = levels::poured(tx, &sowing_ids, &station_ids, since).await?;
+    let begun = levels::begun_top_ups(tx, &sowing_ids).await?;
     let benches: BTreeMap<Uuid, Bench> = benches(tx)
         .await?
         .into_iter()
@@ -139,7 +144,15 @@ async fn load(
             .filter(|reading| reading.sowing_id == sowing.id)
             .collect();
         let shares = shares_of(sowing, &standing, &poured, &ground);
-        courses.push(course(sowing, ground, bench, &own_readings, shares, now)?);
+        let begun = begun.iter().find(|begun| begun.sowing_id == sowing.id);
+        courses.push(course(
+            sowing,
+            ground,
+            bench,
+            &own_readings,
+            (shares, begun),
+            now,
+        )?);
     }
     Ok(courses)
 }
@@ -154,6 +167,14 @@ fn cut_days(sowing: &StandingSowing) -> Vec<NaiveDate> {
     days
 }
 
+/// What was poured into one container of a sowing.
+struct Share {
+    at: DateTime<Utc>,
+    microlitres: i64,
+    /// The top-up that is not finished of which it was a part.
+    part_of: Option<Uuid>,
+}
+
 /// What was poured into one container of a sowing after its day of sowing, on which it was filled.
 /// What was poured into a station is shared by the containers that stood there.
 fn shares_of(
@@ -161,7 +182,7 @@ fn shares_of(
     standing: &[StandingSowing],
     poured: &[Poured],
     ground: &Ground,
-) -> Vec<(DateTime<Utc>, i64)> {
+) -> Vec<Share> {
     poured
         .iter()
         .filter_map(|entry| {
@@ -178,7 +199,48 @@ fn shares_of(
                     .sum(),
                 _ => return None,
             };
-            Some((entry.happened_at, entry.microlitres / containers.max(1)))
+            Some(Share {
+                at: entry.happened_at,
+                microlitres: entry.microlitres / containers.max(1),
+                part_of: entry.part_of,
+            })
+        })
+        .collect()
+}
+
+/// Containers that wait for the rest of a top-up of which parts were done; `None` where there is none, or
+/// where something else was poured into the sowing since: they stand no longer as they were left.
+fn left_of(sowing: &StandingSowing, poured: &[Share], begun: Option<&BegunTopUp>) -> Option<i32> {
+    let begun = begun?;
+    let poured_since = poured
+        .iter()
+        .any(|share| share.part_of != Some(begun.task_id) && share.at > begun.begun_at);
+    let left = sowing.containers - begun.containers;
+    (left > 0 && !poured_since).then_some(left)
+}
+
+/// What was written down about one container, each with its day counted from sowing: what was poured in,
+/// and the last reading of each day.
+fn entries_of<'a>(
+    sowing: &StandingSowing,
+    ground: &Ground,
+    poured: impl Iterator<Item = &'a Share>,
+    readings: &BTreeMap<NaiveDate, &LevelReading>,
+) -> Vec<(usize, LevelEntry)> {
+    let mut entries: Vec<(DateTime<Utc>, LevelEntry)> = poured
+        .map(|share| (share.at, LevelEntry::Added(share.microlitres)))
+        .chain(
+            readings
+                .values()
+                .map(|reading| (reading.read_at, LevelEntry::Read(reading.microlitres))),
+        )
+        .collect();
+    entries.sort_by_key(|(at, _)| *at);
+    entries
+        .into_iter()
+        .filter_map(|(at, entry)| {
+            let day = (ground.day_of(at) - sowing.sown_on).num_days();
+            Some((usize::try_from(day).ok()?, entry))
         })
         .collect()
 }
@@ -188,33 +250,25 @@ fn course(
     ground: Arc<Ground>,
     bench: &Bench,
     readings: &[&LevelReading],
-    poured: Vec<(DateTime<Utc>, i64)>,
+    (poured, begun): (Vec<Share>, Option<&BegunTopUp>),
     now: DateTime<Utc>,
 ) -> Result<WaterCourse> {
     let (vessel, method) = vessel_of(bench);
     let today = ground.day_of(now);
-    let filled_on = poured.iter().map(|(at, _)| ground.day_of(*at)).max();
+    let left = left_of(sowing, &poured, begun);
+    // what the containers that are left never got
+    let parts = left.and(begun).map(|begun| begun.task_id);
+    let counts = |share: &&Share| parts.is_none() || share.part_of != parts;
+    let filled_on = poured
+        .iter()
+        .filter(counts)
+        .map(|share| ground.day_of(share.at))
+        .max();
     let mut last_of_day: BTreeMap<NaiveDate, &LevelReading> = BTreeMap::new();
     for reading in readings {
         last_of_day.insert(ground.day_of(reading.read_at), reading);
     }
-    let mut entries: Vec<(DateTime<Utc>, LevelEntry)> = poured
-        .into_iter()
-        .map(|(at, microlitres)| (at, LevelEntry::Added(microlitres)))
-        .chain(
-            last_of_day
-                .values()
-                .map(|reading| (reading.read_at, LevelEntry::Read(reading.microlitres))),
-        )
-        .collect();
-    entries.sort_by_key(|(at, _)| *at);
-    let by_day: Vec<(usize, LevelEntry)> = entries
-        .into_iter()
-        .filter_map(|(at, entry)| {
-            let day = (ground.day_of(at) - sowing.sown_on).num_days();
-            Some((usize::try_from(day).ok()?, entry))
-        })
-        .collect();
+    let by_day = entries_of(sowing, &ground, poured.iter().filter(counts), &last_of_day);
     let sown_on = sowing.sown_on;
     let uses = ground.daily_use(
         WaterUse::USUAL,
@@ -230,14 +284,23 @@ fn course(
         _ => sowing.state != SowingState::Sown.as_str(),
     };
     let level = level_after(&vessel, &uses, &by_day);
+    let mean = match left {
+        Some(_) => {
+            let all = entries_of(sowing, &ground, poured.iter(), &last_of_day);
+            level_after(&vessel, &uses, &all)
+        }
+        None => level,
+    };
     let cautious = if last_of_day.is_empty() {
         with_greatest_use(&vessel, &uses, &by_day)
     } else {
         level
     };
     Ok(WaterCourse {
+        left: left.unwrap_or(sowing.containers),
         level,
         cautious,
+        mean,
         filled_on: filled_on.unwrap_or(sowing.sown_on),
         sowing: sowing.clone(),
         ground,
@@ -287,7 +350,7 @@ pub(super) async fn refill_now(
         .ok_or(Error::NotFound("sowing"))?;
     let limit = course.limit_at(course.level.microlitres);
     Ok(RefillAnswer {
-        containers: sowing.containers,
+        containers: course.left,
         level_microlitres: course.level.microlitres,
         limit,
         may_add_microlitres: (limit.highest_microlitres - course.level.microlitres).max(0),

@@ -149,6 +149,7 @@ fn sowings() -> impl Strategy<Value = Vec<SowingFacts>> {
                     made.liquid = liquid.map(|(low, litres)| LiquidFacts {
                         filled_on: made.sow_on,
                         low_on: Some(day(low)),
+                        containers: made.containers,
                         microlitres: litres * 1_000_000,
                     });
                 }
