@@ -55,6 +55,7 @@ mod recipes;
 mod recurring_tasks;
 mod reminders;
 mod reports;
+mod report_disputes;
 mod rota;
 mod served;
 mod shopping_adjuster;

@@ -19,7 +19,7 @@ const FIGURES: [&str; 6] = ["pledged", "expected", "cut", "waste", "delivered", 
 
 /// A garden whose pledge of 300 g of greens a week, 2026-W43 to 2026-W51, was made before the season,
 /// with a kitchen that was promised nothing.
-async fn garden(api: &Api) -> (Garden, Uuid) {
+pub async fn garden(api: &Api) -> (Garden, Uuid) {
     let garden = Garden::plant(api).await;
     for statement in [
         "update pledge set created_at = '2026-09-01T12:00:00Z'".to_owned(),
@@ -53,7 +53,7 @@ async fn give(api: &Api, garden: &Garden, recipient: Uuid, cut_id: &str, weight:
 }
 
 /// Cuts and deliveries of the last days of October and the first of November 2026.
-async fn harvest(api: &Api, garden: &Garden, kitchen: Uuid) -> Reply {
+pub async fn harvest(api: &Api, garden: &Garden, kitchen: Uuid) -> Reply {
     go_to(api, "2026-10-27T15:00:00Z").await;
     let sowing = TestSowing {
         planned_cuts: vec![("2026-10-27", 400_000), ("2026-11-17", 250_000)],

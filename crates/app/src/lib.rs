@@ -140,7 +140,7 @@ pub mod records {
     pub use cotyl_store::recipes::{Recipe, RecipeFields};
     pub use cotyl_store::recipients::{Recipient, RecipientFields};
     pub use cotyl_store::recurring_tasks::{Exception, RecurringTask, RecurringTaskFields};
-    pub use cotyl_store::reports::{AmendmentRow, ReportSettings};
+    pub use cotyl_store::reports::{AmendmentRow, DisputeRow, ReportSettings};
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::source_waters::{SourceWater, SourceWaterFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};

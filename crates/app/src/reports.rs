@@ -10,7 +10,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use cotyl_calendar::IsoWeek;
 use cotyl_domain::{Actor, Operation};
-use cotyl_store::reports::{self, AmendmentRow};
+use cotyl_store::reports::{self, AmendmentRow, DisputeRow};
 use cotyl_store::{Tx, cooperatives, terms};
 use uuid::Uuid;
 
@@ -116,6 +116,8 @@ pub struct HarvestReport {
     pub partitions: Vec<Partition>,
     /// Deliveries of the span that were amended, the oldest amendment first.
     pub amendments: Vec<AmendmentRow>,
+    /// Weights of deliveries of the span that their recipients disputed, the oldest dispute first.
+    pub disputes: Vec<DisputeRow>,
 }
 
 impl App {
@@ -157,14 +159,9 @@ impl App {
             let reach = operation.reach(actor);
             let partitions = partitions(&parts, &names, &places, reach.all);
             let days = (span.first_day, span.last_day);
-            let amendments = reports::amendments(
-                tx,
-                days,
-                recipients.as_deref(),
-                wanted.site_id,
-                wanted.as_of,
-            )
-            .await?;
+            let (whose, site_id, known) = (recipients.as_deref(), wanted.site_id, wanted.as_of);
+            let amendments = reports::amendments(tx, days, whose, site_id, known).await?;
+            let disputes = reports::disputes(tx, days, whose, site_id, known).await?;
             let cooperative = cooperatives::get(tx, actor.cooperative_id)
                 .await?
                 .ok_or(Error::NotFound("co-operative"))?;
@@ -179,6 +176,7 @@ impl App {
                 sum,
                 partitions,
                 amendments,
+                disputes,
             })
         })
         .await

@@ -62,6 +62,7 @@ fn sheet(report: &HarvestReport, paper: Paper) -> Sheet {
         lines.push("Nothing was pledged, expected, cut or delivered.".to_owned());
     }
     tables.extend(amendments(report));
+    tables.extend(disputes(report));
     Sheet {
         title: format!("{}: harvest report", report.cooperative),
         lines,
@@ -188,6 +189,44 @@ fn amendments(report: &HarvestReport) -> Option<Table> {
             text("Reason"),
             number("Change", "kg"),
             number("Change", "lb"),
+        ],
+        rows,
+        sum: None,
+    })
+}
+
+fn disputes(report: &HarvestReport) -> Option<Table> {
+    let rows: Vec<Vec<String>> = report
+        .disputes
+        .iter()
+        .map(|dispute| {
+            vec![
+                instant(dispute.recorded_at),
+                dispute.handed_over_on.to_string(),
+                dispute.recipient.clone(),
+                dispute.crop.clone(),
+                dispute.tray_code.clone(),
+                dispute.words(),
+                dispute.written.kg.clone(),
+                dispute.written.lb.clone(),
+                dispute.found.kg.clone(),
+                dispute.found.lb.clone(),
+            ]
+        })
+        .collect();
+    (!rows.is_empty()).then(|| Table {
+        heading: "Disputed weights".to_owned(),
+        columns: vec![
+            text("Recorded"),
+            text("Handed over"),
+            text("Recipient"),
+            text("Crop"),
+            text("Tray"),
+            text("Reason and answer"),
+            number("Written", "kg"),
+            number("Written", "lb"),
+            number("Found", "kg"),
+            number("Found", "lb"),
         ],
         rows,
         sum: None,

@@ -3,7 +3,7 @@
 
 use cotyl_app::Error;
 
-use super::wire::{HarvestReport, ReportFigures, ReportWeight, instant};
+use super::wire::{HarvestReport, ReportFigures, ReportWeight, Servings, instant};
 use crate::problem::Problem;
 
 /// Columns before the weights, of the weights, and after them.
@@ -18,6 +18,11 @@ const WEIGHTS: [&str; 7] = [
     "change",
 ];
 const SERVINGS: [&str; 3] = ["raw_cups", "cup_equivalents", "meals"];
+/// Of a disputed weight, what the scale of the recipient showed.
+const FOUND: &str = "found";
+
+/// The place of what was handed over among the weights.
+const DELIVERED: usize = 4;
 
 type Weights<'a> = [Option<&'a ReportWeight>; 7];
 
@@ -28,9 +33,10 @@ pub fn csv(report: &HarvestReport) -> Result<Vec<u8>, Problem> {
         .from_writer(Vec::new());
     let mut head: Vec<String> = FIRST.map(str::to_owned).into();
     for weight in WEIGHTS {
-        head.extend(["g", "kg", "lb"].map(|unit| format!("{weight}_{unit}")));
+        head.extend(columns_of(weight));
     }
     head.extend(SERVINGS.map(str::to_owned));
+    head.extend(columns_of(FOUND));
     let mut write = |row: Vec<String>| writer.write_record(row).map_err(Error::internal);
     write(head)?;
     for (name, text) in about(report) {
@@ -59,6 +65,20 @@ pub fn csv(report: &HarvestReport) -> Result<Vec<u8>, Problem> {
         let day = amendment.handed_over_on.to_string();
         let cells = ["amendment", "", &amendment.recipient, &day, &day, &text];
         write(row(cells, None, Some(&amendment.change)))?;
+    }
+    for dispute in &report.disputes {
+        let text = format!(
+            "{}, tray {}, recorded {}: {}",
+            dispute.crop,
+            dispute.tray_code,
+            instant(dispute.recorded_at),
+            dispute.words()
+        );
+        let day = dispute.handed_over_on.to_string();
+        let cells = ["dispute", "", &dispute.recipient, &day, &day, &text];
+        let mut weights: Weights<'_> = [None; 7];
+        weights[DELIVERED] = Some(&dispute.written);
+        write(cells_of(cells, weights, None, Some(&dispute.found)))?;
     }
     writer
         .into_inner()
@@ -108,23 +128,35 @@ fn row(
         }
     }
     weights[6] = change;
+    let servings = figures.and_then(|figures| figures.servings.as_ref());
+    cells_of(first, weights, servings, None)
+}
+
+fn columns_of(weight: &str) -> [String; 3] {
+    ["g", "kg", "lb"].map(|unit| format!("{weight}_{unit}"))
+}
+
+fn cells_of(
+    first: [&str; 6],
+    weights: Weights<'_>,
+    servings: Option<&Servings>,
+    found: Option<&ReportWeight>,
+) -> Vec<String> {
+    let units = |weight: Option<&ReportWeight>| match weight {
+        Some(weight) => [weight.g.clone(), weight.kg.clone(), weight.lb.clone()],
+        None => Default::default(),
+    };
     let mut row: Vec<String> = first.into_iter().map(harmless).collect();
-    for weight in weights {
-        row.extend(match weight {
-            Some(weight) => [weight.g.clone(), weight.kg.clone(), weight.lb.clone()],
-            None => Default::default(),
-        });
-    }
-    row.extend(
-        match figures.and_then(|figures| figures.servings.as_ref()) {
-            Some(servings) => [
-                servings.raw_cups.clone(),
-                servings.cup_equivalents.clone(),
-                servings.meals.clone(),
-            ],
-            None => Default::default(),
-        },
-    );
+    row.extend(weights.into_iter().flat_map(units));
+    row.extend(match servings {
+        Some(servings) => [
+            servings.raw_cups.clone(),
+            servings.cup_equivalents.clone(),
+            servings.meals.clone(),
+        ],
+        None => Default::default(),
+    });
+    row.extend(units(found));
     row
 }
 

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, SecondsFormat, Utc};
 use cotyl_app::Error;
-use cotyl_app::records::AmendmentRow;
+use cotyl_app::records::{AmendmentRow, DisputeRow};
 use cotyl_app::reports::{self, By, Row, RowName};
 use cotyl_app::totals::Figures;
 use cotyl_domain::quantity::Mass;
@@ -112,6 +112,34 @@ pub struct ReportAmendment {
     pub answers_dispute: bool,
 }
 
+/// A weight of a delivery of the span that its recipient disputed.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct ReportDispute {
+    /// When the server heard of it.
+    pub recorded_at: DateTime<Utc>,
+    /// The day of hand-over.
+    pub handed_over_on: NaiveDate,
+    /// The recipient.
+    pub recipient: String,
+    /// The crop.
+    pub crop: String,
+    /// What is written on the tray.
+    pub tray_code: String,
+    /// What was written down when it was disputed.
+    pub written: ReportWeight,
+    /// What the recipient's scale showed.
+    pub found: ReportWeight,
+    /// Why it is disputed.
+    pub reason: String,
+    /// `open`, `corrected` or `rejected`.
+    #[schema(example = "corrected")]
+    pub outcome: String,
+    /// What the co-operative says to it; `null` while it is open.
+    pub statement: Option<String>,
+    /// When the server heard of the answer; `null` while it is open.
+    pub answered_at: Option<DateTime<Utc>>,
+}
+
 /// A factor, where it comes from, and what it does not say.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct ReportFactor {
@@ -157,6 +185,9 @@ pub struct HarvestReport {
     pub tables: Vec<ReportTable>,
     /// Amendments of deliveries of the span, the oldest first.
     pub amendments: Vec<ReportAmendment>,
+    /// Weights of deliveries of the span that their recipients disputed, the oldest dispute first. What was
+    /// corrected stands among the amendments, and in the figures.
+    pub disputes: Vec<ReportDispute>,
     /// Factors that were used.
     pub factors: Vec<ReportFactor>,
     /// How it is counted.
@@ -273,6 +304,32 @@ fn amendment(row: AmendmentRow) -> Result<ReportAmendment, Problem> {
     })
 }
 
+fn dispute(row: DisputeRow) -> Result<ReportDispute, Problem> {
+    Ok(ReportDispute {
+        recorded_at: row.recorded_at,
+        handed_over_on: row.handed_over_on,
+        recipient: row.recipient_name,
+        crop: row.crop_name,
+        tray_code: row.tray_code,
+        written: ReportWeight::of(row.written_milligrams)?,
+        found: ReportWeight::of(row.found_milligrams)?,
+        reason: row.reason,
+        outcome: row.outcome.unwrap_or_else(|| "open".to_owned()),
+        statement: row.statement,
+        answered_at: row.answered_at,
+    })
+}
+
+impl ReportDispute {
+    /// Why it is disputed and what was answered, in one line for tables.
+    pub fn words(&self) -> String {
+        match &self.statement {
+            Some(statement) => format!("{} ({}: {statement})", self.reason, self.outcome),
+            None => format!("{} (not answered yet)", self.reason),
+        }
+    }
+}
+
 fn factor(factor: KnownFactor) -> ReportFactor {
     ReportFactor {
         factor: factor.text.to_owned(),
@@ -321,6 +378,11 @@ impl HarvestReport {
                 .amendments
                 .into_iter()
                 .map(amendment)
+                .collect::<Result<_, Problem>>()?,
+            disputes: report
+                .disputes
+                .into_iter()
+                .map(dispute)
                 .collect::<Result<_, Problem>>()?,
             factors,
             notes: NOTES.map(str::to_owned).into(),
