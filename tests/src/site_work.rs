@@ -212,7 +212,7 @@ async fn a_closure_that_comes_later_moves_work_and_says_what_suffers() {
     for (who, status) in [(VOLUNTEER, 403), (READER, 403), (ELSEWHERE, 404)] {
         api.get(who, &path).await.expect(status);
     }
-    api.get(LEAD, &format!("{path}?days_ahead=91"))
+    api.get(LEAD, &format!("{path}?days_ahead=367"))
         .await
         .expect(422);
 

@@ -108,15 +108,17 @@ impl From<AppOutlook> for ClosureOutlook {
 #[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 pub struct ClosureWarningsQuery {
-    /// Days within which a closure begins, 0 to 90; 28 when left out.
-    #[param(minimum = 0, maximum = 90)]
+    /// Days within which a closure begins, 0 to 366; when left out 28, or as many as the plan in force
+    /// still lasts.
+    #[param(minimum = 0, maximum = 366)]
     pub days_ahead: Option<u32>,
 }
 
 /// Read what will go wrong during closures that come
 ///
 /// Work that cannot fall in a closure is brought forward or put off; what is listed here cannot be, or is
-/// put off for longer than the crop can wait. Of a closure longer than 60 days the first 60 are looked at.
+/// put off for longer than the crop can wait. A closure is looked at up to the end of the plan in force, at
+/// most 366 days from today; of a closure longer than 60 days the first 60 in any case.
 #[utoipa::path(
     tag = "tasks", operation_id = "read_closure_warnings", params(ClosureWarningsQuery),
     responses((status = 200, description = "Closures, each with what will go wrong when nobody comes", body = ClosureWarnings), ReadProblems)
@@ -128,10 +130,9 @@ pub async fn read_closure_warnings(
     site_id: Path<Uuid>,
     query: Query<ClosureWarningsQuery>,
 ) -> Answer {
-    let days = query.days_ahead.unwrap_or(28);
     let outlooks = state
         .app
-        .read_closure_warnings(&caller, *site_id, days)
+        .read_closure_warnings(&caller, *site_id, query.days_ahead)
         .await?;
     Ok(HttpResponse::Ok().json(ClosureWarnings {
         items: outlooks.into_iter().map(Into::into).collect(),

@@ -3,9 +3,10 @@
 use std::collections::HashMap;
 
 use chrono::{Days, NaiveDate};
+use cotyl_calendar::SiteZone;
 use cotyl_domain::Operation;
 use cotyl_store::closures::{self, Closure, ClosureFilter};
-use cotyl_store::{Page, Tx, site_work};
+use cotyl_store::{Page, Tx, plans, site_work, sites};
 use cotyl_work::{Closing, ClosureWarning, closure_warnings};
 use uuid::Uuid;
 
@@ -14,9 +15,11 @@ use crate::site_work::{load_facts_until, rule_book};
 use crate::{App, Caller, Error, Result};
 
 /// Longest look ahead.
-pub const MOST_DAYS_AHEAD: u32 = 90;
-/// Days of a closure that are looked at.
-const MOST_DAYS_CLOSED: u64 = 60;
+pub const MOST_DAYS_AHEAD: u32 = 366;
+/// Days ahead in which closures are looked for where no plan reaches further and nobody says.
+const USUAL_DAYS_AHEAD: u64 = 28;
+/// Days of a closure that are looked at where no plan reaches further.
+const LEAST_DAYS_CLOSED: u64 = 60;
 
 /// The closures of a site that come, each with what will go wrong.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -49,7 +52,9 @@ pub struct NamedWarning {
 }
 
 impl App {
-    /// What will go wrong at a site during closures that begin within some days, or have begun.
+    /// What will go wrong at a site during closures that begin within some days, or have begun: unless it
+    /// is said, up to the end of the plan in force. A closure is looked at up to the end of the plan, and
+    /// 60 days of it at least.
     ///
     /// # Errors
     /// [`Error::Invalid`]; [`Error::NotFound`] when there is no such site within the reach of the
@@ -58,30 +63,38 @@ impl App {
         &self,
         caller: &Caller,
         site_id: Uuid,
-        days_ahead: u32,
+        days_ahead: Option<u32>,
     ) -> Result<Vec<ClosureOutlook>> {
-        let mut problems = Problems::new();
-        problems.within("days_ahead", days_ahead.into(), 0, MOST_DAYS_AHEAD.into());
-        problems.finish()?;
+        if let Some(days) = days_ahead {
+            let mut problems = Problems::new();
+            problems.within("days_ahead", days.into(), 0, MOST_DAYS_AHEAD.into());
+            problems.finish()?;
+        }
         let operation = Operation::ReadClosureWarnings;
         let now = self.clock().now();
         self.read(operation, caller, async |tx, actor| {
             if !operation.reach(actor).covers_site(site_id) {
                 return Err(Error::NotFound("site"));
             }
-            let rules = rule_book(tx).await?;
-            let far = i64::from(days_ahead) + i64::try_from(MOST_DAYS_CLOSED).unwrap_or(0);
-            let (facts, water) = load_facts_until(tx, site_id, &rules, now, far)
+            let site = sites::get(tx, site_id)
                 .await?
                 .ok_or(Error::NotFound("site"))?;
-            let until = facts.today + Days::new(days_ahead.into());
+            let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
+            let far = Far::of(
+                zone.today(now),
+                plans::in_force_until(tx).await?,
+                days_ahead,
+            );
+            let rules = rule_book(tx).await?;
+            let (facts, water) = load_facts_until(tx, site_id, &rules, now, far.levels_days())
+                .await?
+                .ok_or(Error::NotFound("site"))?;
             let mut outlooks = Vec::new();
-            for closure in coming(tx, site_id, facts.today, until).await? {
+            for closure in coming(tx, site_id, facts.today, far.begins_by).await? {
                 let first_day = closure.fields.first_day.max(facts.today);
-                let longest = first_day + Days::new(MOST_DAYS_CLOSED);
                 let closing = Closing {
                     first_day,
-                    last_day: closure.fields.last_day.min(longest),
+                    last_day: closure.fields.last_day.min(far.last_day_of(first_day)),
                 };
                 let warnings = closure_warnings(&rules, &facts, closing, |sowing_id, filled_on| {
                     water.low_again_on(sowing_id, filled_on, closing.last_day)
@@ -101,6 +114,43 @@ impl App {
             Ok(outlooks)
         })
         .await
+    }
+}
+
+/// How far is looked.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Far {
+    today: NaiveDate,
+    /// The day by which a closure begins.
+    begins_by: NaiveDate,
+    /// The last day of the plan in force, if that is within the longest look ahead.
+    plan_until: NaiveDate,
+}
+
+impl Far {
+    fn of(today: NaiveDate, in_force_until: Option<NaiveDate>, days_ahead: Option<u32>) -> Self {
+        let furthest = today + Days::new(MOST_DAYS_AHEAD.into());
+        let plan_until = in_force_until.unwrap_or(today).clamp(today, furthest);
+        let begins_by = match days_ahead {
+            Some(days) => today + Days::new(days.into()),
+            None => plan_until.max(today + Days::new(USUAL_DAYS_AHEAD)),
+        };
+        Self {
+            today,
+            begins_by,
+            plan_until,
+        }
+    }
+
+    /// The last day that is looked at of a closure.
+    fn last_day_of(&self, first_day: NaiveDate) -> NaiveDate {
+        self.plan_until
+            .max(first_day + Days::new(LEAST_DAYS_CLOSED))
+    }
+
+    /// Days from today for which levels are reckoned.
+    fn levels_days(&self) -> i64 {
+        (self.last_day_of(self.begins_by) - self.today).num_days()
     }
 }
 
@@ -145,4 +195,35 @@ async fn with_names(tx: &mut Tx, warnings: Vec<ClosureWarning>) -> Result<Vec<Na
             }
         })
         .collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_look_reaches_to_the_end_of_the_plan_within_a_year() {
+        let day = |text: &str| text.parse::<NaiveDate>().unwrap();
+        let today = day("2026-09-07");
+        let far = |until: Option<&str>, days| Far::of(today, until.map(day), days);
+        // no plan, or one that is over: four weeks, and sixty days of a closure
+        for until in [None, Some("2026-06-28")] {
+            let far = far(until, None);
+            assert_eq!(far.begins_by, day("2026-10-05"));
+            assert_eq!(far.last_day_of(today), day("2026-11-06"));
+            assert_eq!(far.levels_days(), 28 + 60);
+        }
+        let term = far(Some("2026-12-20"), None);
+        assert_eq!(term.begins_by, day("2026-12-20"));
+        assert_eq!(term.last_day_of(today), day("2026-12-20"));
+        assert_eq!(term.last_day_of(day("2026-12-19")), day("2027-02-17"));
+        // what is asked for is kept to, and of what begins by then all is looked at
+        let asked = far(Some("2026-12-20"), Some(7));
+        assert_eq!(asked.begins_by, day("2026-09-14"));
+        assert_eq!(asked.levels_days(), 104);
+        // two years are too far
+        let long = far(Some("2028-09-03"), None);
+        assert_eq!(long.begins_by, day("2027-09-08"));
+        assert_eq!(long.levels_days(), 366 + 60);
+    }
 }

@@ -299,6 +299,20 @@ pub async fn last_adoption(tx: &mut Tx) -> Result<Option<DateTime<Utc>>> {
     )
 }
 
+/// The last day of the plan in force, if there is one.
+///
+/// # Errors
+/// Those of the database.
+pub async fn in_force_until(tx: &mut Tx) -> Result<Option<NaiveDate>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select first_monday + 7 * weeks - 1 from plan where cooperative_id = $1 and state = 'adopted'",
+    )
+    .bind(cooperative_id)
+    .fetch_optional(tx.connection())
+    .await?)
+}
+
 /// Supersedes the plan in force, if there is one.
 ///
 /// # Errors
