@@ -75,7 +75,8 @@ impl From<notices::Notice> for Notice {
 #[derive(Debug, Deserialize, ToSchema)]
 pub struct NoticeChoiceInput {
     /// Any of `reminder`, `task_free`, `low_stock`, `week_at_risk` and `week_summary`. Invitations and
-    /// password resets are always sent.
+    /// password resets are always sent. A reminder comes a day before the work opens; of what was taken
+    /// later than that on its morning, and of what was taken on the day itself two hours ahead.
     #[schema(example = json!(["reminder", "task_free"]))]
     pub kinds: Vec<String>,
     /// Mail waits from this time of day on, by the clock of the zone.
