@@ -198,6 +198,7 @@ async fn with_names(tx: &mut Tx, warnings: Vec<ClosureWarning>) -> Result<Vec<Na
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
