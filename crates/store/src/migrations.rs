@@ -36,7 +36,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(15, "0015_recurring_tasks"),
     step!(16, "0016_notices"),
     step!(17, "0017_learned"),
-    step!(19, "0019_working_week"),
+    step!(18, "0018_working_week"),
 ];
 
 fn migrator() -> Migrator {
