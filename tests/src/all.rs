@@ -44,6 +44,8 @@ mod observations;
 mod pantry_course;
 mod password_resets;
 mod permission_table;
+mod plan_command;
+mod plan_due;
 mod plan_outlook;
 mod plan_work;
 mod plans;

@@ -87,6 +87,17 @@ async fn a_wanted_chance_makes_a_wider_plan() {
             .unwrap()
             .contains("The wanted chance of 80 % is reached")
     );
+    // every week that does not reach it is named, with its chance
+    let missed = margin["not_reached"].as_array().unwrap();
+    let unserved = missed.iter().filter(|cell| cell["can_be_served"] == false);
+    assert_eq!(
+        missed.len() as i64 - unserved.count() as i64,
+        count("asked") - count("reached")
+    );
+    for cell in missed {
+        assert!(cell["met_permille"].as_i64().unwrap() < 800, "{cell}");
+        assert_eq!(cell["pledge_id"], json!(garden.pledge_id));
+    }
 }
 
 #[actix_web::test]
@@ -105,11 +116,36 @@ async fn what_would_help_is_told_and_true() {
         best["words"].as_str().unwrap().contains("at Bench"),
         "{best}"
     );
-    let order: Vec<f64> = remedies
-        .iter()
-        .map(|remedy| -remedy["better_by"].as_f64().unwrap())
-        .collect();
-    assert!(remedies.len() <= 5 && order.is_sorted());
+    // the cheapest first: what takes work alone, then by what has to be provided
+    let order = ["null", "days", "litres_a_week", "places", "light"];
+    let rank = |remedy: &Value| {
+        let provide = remedy["cost"]["provide"].as_str().unwrap_or("null");
+        order.iter().position(|kind| *kind == provide).unwrap()
+    };
+    assert!(
+        remedies.len() <= 5 && remedies.is_sorted_by_key(rank),
+        "{remedies:#?}"
+    );
+    let cost = &best["cost"];
+    assert_eq!(
+        (&cost["provide"], &cost["amount"]),
+        (&json!("places"), &best["more"])
+    );
+    let each = grams(&best["less_short"]) / best["more"].as_f64().unwrap();
+    assert!((grams(&cost["less_short_per_unit"]) - each).abs() < 0.001);
+    // 0.05 points for a minute of work
+    let minutes = cost["more_work_minutes"].as_f64().unwrap();
+    assert!(
+        (cost["points"].as_f64().unwrap() - 0.05 * minutes).abs() < 1e-6,
+        "{cost}"
+    );
+    assert!(cost["more_containers"].as_i64().unwrap() > 0);
+    let takes = cost["words"].as_str().unwrap();
+    assert!(
+        takes.contains("place") && takes.contains("container"),
+        "{takes}"
+    );
+    assert!(best["words"].as_str().unwrap().contains(takes), "{best}");
 
     // made true, it brings at least about that much
     let path = format!("/stations/{}", garden.station_id);
@@ -174,6 +210,14 @@ async fn the_picture_shows_every_sowing_cut_and_pledge() {
             titles.iter().any(|title| title.contains(&said)),
             "{said}: {titles:?}"
         );
+    }
+    // what would help stands below
+    let remedies = plan["result"]["remedies"].as_array().unwrap();
+    assert!(!remedies.is_empty());
+    for remedy in remedies {
+        let words = remedy["words"].as_str().unwrap();
+        let told = document.descendants().filter_map(|node| node.text());
+        assert!(told.into_iter().any(|text| text == words), "{words}");
     }
     for week in plan["result"]["weeks"].as_array().unwrap() {
         let label = week["week"].as_str().unwrap();

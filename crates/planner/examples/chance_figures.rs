@@ -1,8 +1,10 @@
-//! Chances and margins of problem files: `chance_figures PROBLEM PLAN SEASONS [PLEDGE_PERMILLE WORK]`.
+//! Chances and margins of problem files: `chance_figures PROBLEM PLAN SEASONS [PLEDGE_PERMILLE WORK [OUT]]`;
+//! OUT is written the problem and the plan with the margin, for other checkers.
 
 use std::time::Instant;
 
 use cotyl_planner::chance::{Chances, MarginOptions, MarginRequest, Uncertainty, margin, simulate};
+use cotyl_planner::check::check;
 use cotyl_planner::{Options, Plan, Problem, Unhindered, solve};
 
 fn line(name: &str, chances: &Chances) {
@@ -69,12 +71,20 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             .sum::<i64>()
     };
     println!(
-        "containers {} -> {}, minutes10 {:+}, rounds {}, not reached {}",
+        "containers {} -> {}, sowings {} -> {}, minutes10 {:+}, objective {} -> {}, rounds {}, spread {}, not reached {}",
         count(&plan),
         count(&outcome.plan),
+        plan.sowings.len(),
+        outcome.plan.sowings.len(),
         outcome.more_minutes10,
+        check(&problem, &plan).objective_e4,
+        outcome.objective_e4,
         outcome.rounds,
+        outcome.spread,
         outcome.not_reached.len()
     );
+    if let Some(file) = arguments.get(6) {
+        std::fs::write(file, serde_json::to_string(&(&problem, &outcome.plan))?)?;
+    }
     Ok(())
 }

@@ -31,6 +31,7 @@ mod draw;
 mod handing;
 mod margin;
 mod season;
+mod spread;
 
 use std::collections::BTreeMap;
 
@@ -40,6 +41,7 @@ use crate::Problem;
 
 pub use margin::{Margin, MarginError, MarginOptions, MarginRequest, margin};
 pub use season::{CellChance, ChanceError, Chances, simulate};
+pub use spread::COST_PER_KILOGRAM;
 
 /// Scatter of one crop, in places that know no better.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]

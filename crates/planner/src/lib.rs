@@ -21,6 +21,7 @@ pub mod problem;
 mod programme;
 mod purchases;
 mod random;
+pub mod remedy;
 pub mod report;
 mod rounding;
 mod roundings;

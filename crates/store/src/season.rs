@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use chrono::NaiveDate;
+use chrono::{DateTime, NaiveDate, Utc};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use sqlx::FromRow;
@@ -175,6 +175,69 @@ pub struct SowingRow {
     pub sown_on: Option<NaiveDate>,
     /// Days of the cuts taken so far.
     pub cuts: Vec<NaiveDate>,
+}
+
+/// A sowing that was due by a day and was not sown: still planned, or lost on that day or around it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, FromRow)]
+pub struct DueRow {
+    /// The sowing.
+    pub id: String,
+    /// Its site.
+    pub site_id: String,
+    /// Name of the site.
+    pub site_name: String,
+    /// Its station.
+    pub station_id: String,
+    /// Name of the station.
+    pub station_name: String,
+    /// Its crop.
+    pub crop_id: String,
+    /// Name of the crop.
+    pub crop_name: String,
+    /// How many.
+    pub containers: i32,
+    /// Day for which it is or was planned.
+    pub sow_on: NaiveDate,
+    /// When it was lost.
+    pub lost_on: Option<NaiveDate>,
+    /// Why it was lost.
+    pub lost_cause: Option<String>,
+    /// Members who hold the task of sowing it, or held it when it was lost.
+    pub claims: i64,
+}
+
+/// Reads sowings that are due and not sown, with those who claimed to sow them; a day more than `day`
+/// and a day less, since sites lie in several zones.
+///
+/// # Errors
+/// Those of the database.
+pub async fn due(tx: &mut Tx, day: NaiveDate, now: DateTime<Utc>) -> Result<Vec<DueRow>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select s.id::text as id, s.site_id::text as site_id, i.name as site_name, s.station_id::text as station_id,
+                b.name as station_name, s.crop_id::text as crop_id, c.name as crop_name, s.containers, s.sow_on,
+                s.lost_on, s.lost_cause,
+                (select count(*) from task t
+                   join claim h on h.cooperative_id = t.cooperative_id and h.task_id = t.id
+                  where t.cooperative_id = $1 and t.sowing_id = s.id and t.kind = 'sow'
+                    and case when s.state = 'lost' then h.end_kind = 'dropped'
+                             else t.state in ('open', 'held') and h.ended_at is null
+                              and claim_comes_free_at(h.claimed_at, h.begun_at, t.due_at) > $3 end) as claims
+           from sowing s
+           join site i on i.cooperative_id = s.cooperative_id and i.id = s.site_id
+           join station b on b.cooperative_id = s.cooperative_id and b.id = s.station_id
+           join crop c on c.cooperative_id = s.cooperative_id and c.id = s.crop_id
+          where s.cooperative_id = $1 and s.sown_on is null and s.sow_on <= $2::date + 1
+            and (s.state = 'planned'
+                 or (s.state = 'lost' and s.plan_id is not null and s.lost_on >= s.sow_on
+                     and s.lost_on between $2::date - 1 and $2::date + 1))
+          order by s.id",
+    )
+    .bind(cooperative_id)
+    .bind(day)
+    .bind(now)
+    .fetch_all(tx.connection())
+    .await?)
 }
 
 /// Reads the rows of the weeks from one Monday to another; call it in one snapshot.

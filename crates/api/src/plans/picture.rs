@@ -43,6 +43,14 @@ pub fn picture(plan: &records::Plan, season: &Season, answer: &KeptAnswer) -> St
     }
     drawing.key();
     drawing.pledges(&answer.weeks);
+    drawing.told(
+        "Due when the plan was made:",
+        answer.due.iter().map(|due| due.words.as_str()),
+    );
+    drawing.told(
+        "What would help, the cheapest first, one change at a time:",
+        answer.remedies.iter().map(|remedy| remedy.words.as_str()),
+    );
     let title = format!(
         "{}: {} weeks from {}",
         plan.fields.name,
@@ -51,7 +59,7 @@ pub fn picture(plan: &records::Plan, season: &Season, answer: &KeptAnswer) -> St
     );
     let said = "Above: for each station the sowings, from the day of sowing until the places are clean \
                 again, with numbered cuts. Below: for each pledge and week what is pledged, what is \
-                expected, and the 80 % band.";
+                expected, and the 80 % band; then what was due when it was made, and what would help.";
     Document::new()
         .set("viewBox", (0.0, 0.0, WIDTH, drawing.below + GAP))
         .set("width", WIDTH)
@@ -270,6 +278,22 @@ impl Drawing<'_> {
             }
             self.below = top + STRIP;
         }
+    }
+
+    /// Sentences under a heading; nothing where there are none.
+    fn told<'b>(&mut self, heading: &str, words: impl Iterator<Item = &'b str>) {
+        let mut words = words.peekable();
+        if words.peek().is_none() {
+            return;
+        }
+        self.below += GAP;
+        self.put(text(GAP, self.below, 10.0, heading).set("font-weight", "bold"));
+        for sentence in words {
+            self.below += 13.0;
+            let said = shortened(sentence, WIDTH - 2.0 * GAP);
+            self.put(text(GAP, self.below, 9.0, &said));
+        }
+        self.below += GAP;
     }
 
     fn week(&mut self, cell: &PlanWeek, bottom: f64, height: &dyn Fn(i64) -> f64) {

@@ -15,6 +15,7 @@ mod explained;
 mod outlook;
 
 pub use explained::{ComparisonQuery, PlanComparison, PlanExplanation};
+pub(super) use outlook::DueSowing;
 use outlook::{PlanMargin, PlanRemedy, PledgeChance, likelihood};
 
 /// Seconds of solving when nothing is asked for.
@@ -156,9 +157,14 @@ pub struct PlanResult {
     pub seasons: usize,
     /// What the wanted chance came to; `null` when none was asked for.
     pub margin: Option<PlanMargin>,
-    /// Changes to the co-operative that would help most, the best first. Each was tried by solving
-    /// again, one change at a time; what it costs to make it is not known here.
+    /// The cheapest changes to the co-operative that would help, at most five. Each was tried by
+    /// solving again, one change at a time, and says what it takes. In this order: what takes work
+    /// alone, by points gained for each point of work; then days of opening, litres of solution,
+    /// places, light, within each by the weight gained for each unit. Of one kind at most two are told
+    /// while another helps, too.
     pub remedies: Vec<PlanRemedy>,
+    /// Sowings that were due when the plan was made: left as they are, or changed and why.
+    pub due: Vec<DueSowing>,
     /// What is sown, by day.
     pub sowings: Vec<PlanSowing>,
     /// Remarks.
@@ -387,6 +393,7 @@ impl From<KeptAnswer> for PlanResult {
             seasons: answer.seasons,
             margin: answer.margin.map(Into::into),
             remedies: answer.remedies.into_iter().map(Into::into).collect(),
+            due: answer.due.into_iter().map(Into::into).collect(),
             sowings: answer.sowings.into_iter().map(Into::into).collect(),
             notes: answer.notes,
         }

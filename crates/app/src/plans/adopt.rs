@@ -10,8 +10,9 @@ use uuid::Uuid;
 
 use super::answer::{KeptAnswer, PlanSowing};
 use super::compile::{LeftOut, compile};
+use super::due::reasons_to_give_up;
 use super::request::{get, lock, parse_answer, wrong_state};
-use super::season::{Season, SeasonSowing};
+use super::season::{Season, SeasonError, SeasonSowing};
 use super::{ADOPTED_PLAN, changed_inputs, load};
 use crate::site_work::rule_book;
 use crate::sowings::NewSowing;
@@ -19,6 +20,9 @@ use crate::{App, Caller, Error, Result};
 
 /// Why sowings of the plan before are given up.
 const REPLACED: &str = "replaced by a newer plan";
+
+/// Longest cause that is kept.
+const LONGEST_CAUSE: usize = 300;
 
 /// Most broken rules that are told.
 const MOST_TOLD: usize = 5;
@@ -93,7 +97,7 @@ impl App {
         };
         let look = tokio::task::spawn_blocking(move || {
             let broken = broken_rules(&season, &answer.plan)?;
-            Ok::<_, super::season::SeasonError>(Look {
+            Ok::<_, SeasonError>(Look {
                 answer,
                 season,
                 inputs,
@@ -113,9 +117,10 @@ impl App {
         plan_id: Uuid,
         look: &Look,
     ) -> Result<()> {
-        let Division { kept, dropped, new } = divide(&look.season, &look.answer.sowings);
-        for id in dropped {
-            self.give_up_sowing(tx, caller, parse_id(id)?, REPLACED)
+        let Division { kept, dropped, new } =
+            divide(&look.season, &look.answer.sowings).map_err(Error::internal)?;
+        for (id, cause) in dropped {
+            self.give_up_sowing(tx, caller, parse_id(id)?, &cause)
                 .await?;
         }
         let kept: Vec<Uuid> = kept.into_iter().map(parse_id).collect::<Result<_>>()?;
@@ -178,7 +183,7 @@ async fn require_fresh(
 fn broken_rules(
     season: &Season,
     plan: &PlannerPlan,
-) -> std::result::Result<Vec<String>, super::season::SeasonError> {
+) -> std::result::Result<Vec<String>, SeasonError> {
     let problem = compile(season, LeftOut::default())?.problem;
     // what it was worth when it was made does not matter now
     let plan = PlannerPlan {
@@ -198,16 +203,22 @@ fn broken_rules(
 /// What an adoption does with sowings.
 struct Division<'a> {
     kept: Vec<&'a str>,
-    dropped: Vec<&'a str>,
+    /// With the cause.
+    dropped: Vec<(&'a str, String)>,
     new: Vec<&'a PlanSowing>,
 }
 
-/// Sorts the sowings planned before and now: the same stay, the others go or come.
-fn divide<'a>(season: &'a Season, planned: &'a [PlanSowing]) -> Division<'a> {
+/// Sorts the sowings planned before and now: the same stay, the others go or come. One that is due
+/// stays whatever is planned, unless it cannot be sown as it is.
+fn divide<'a>(
+    season: &'a Season,
+    planned: &'a [PlanSowing],
+) -> std::result::Result<Division<'a>, SeasonError> {
+    let impossible = reasons_to_give_up(season)?;
     let mut before: Vec<&SeasonSowing> = season
         .sowings
         .iter()
-        .filter(|sowing| season.is_replanned(sowing))
+        .filter(|sowing| season.is_replanned(sowing) || impossible.contains_key(&sowing.id))
         .collect();
     let (mut kept, mut new) = (Vec::new(), Vec::new());
     for sowing in planned {
@@ -216,11 +227,18 @@ fn divide<'a>(season: &'a Season, planned: &'a [PlanSowing]) -> Division<'a> {
             None => new.push(sowing),
         }
     }
-    Division {
+    let dropped = before.into_iter().map(|old| {
+        let cause = impossible.get(&old.id).map_or_else(
+            || REPLACED.to_owned(),
+            |why| format!("{REPLACED}, since it could not be sown as it was: {why}"),
+        );
+        (old.id.as_str(), cause.chars().take(LONGEST_CAUSE).collect())
+    });
+    Ok(Division {
         kept,
-        dropped: before.into_iter().map(|old| old.id.as_str()).collect(),
+        dropped: dropped.collect(),
         new,
-    }
+    })
 }
 
 fn is_same(old: &SeasonSowing, new: &PlanSowing) -> bool {

@@ -12,6 +12,7 @@ use serde::{Deserialize, Serialize};
 
 use super::chances::{MarginOutcome, WeekChance, add_chances, widen};
 use super::compile::{LeftOut, compile};
+use super::due::{DueSowing, due_sowings};
 use super::remedies::{Remedy, RemedyError, remedies};
 use super::season::{Season, SeasonError};
 
@@ -83,9 +84,12 @@ pub struct KeptAnswer {
     /// What the margin came to, when one was asked for.
     #[serde(default)]
     pub margin: Option<MarginOutcome>,
-    /// Changes to the co-operative that would help most, each proven by solving again.
+    /// The cheapest changes to the co-operative that would help, each proven by solving again.
     #[serde(default)]
     pub remedies: Vec<Remedy>,
+    /// Sowings that were due when it was made: left as they are, or changed and why.
+    #[serde(default)]
+    pub due: Vec<DueSowing>,
 }
 
 /// Sums over a plan.
@@ -213,6 +217,12 @@ pub fn work_out(
         let problems = verdict.problems.into_iter().map(|problem| problem.message);
         return Err(WorkError::Unsound(problems.collect()));
     }
+    let due = due_sowings(season)?;
+    notes.extend(
+        due.iter()
+            .filter(|due| due.claims > 0 || due.why.is_some())
+            .map(|due| due.words.clone()),
+    );
     notes.extend(missing(season, &problem));
     if !answer.complete {
         notes.push("the time ran out before the search came to its end".to_owned());
@@ -225,6 +235,7 @@ pub fn work_out(
         seasons,
         margin,
         remedies: tried.remedies,
+        due,
         totals: totals(&verdict),
         objective_e4: verdict.objective_e4,
         bound_e4: answer.bound_e4,

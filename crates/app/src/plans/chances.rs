@@ -1,7 +1,8 @@
 //! How likely a plan is to meet its weekly pledges, and the margin that makes it likelier.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use chrono::{Days, NaiveDate};
 use cotyl_planner::chance::{
     CellChance, ChanceError, Margin, MarginError, MarginOptions, MarginRequest, Scatter,
     Uncertainty, margin, simulate,
@@ -48,8 +49,25 @@ pub struct WeekChance {
     pub sowings: usize,
 }
 
+/// A pledge of a week that does not reach the wanted chance.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct NotReached {
+    /// Monday of the week.
+    pub monday: NaiveDate,
+    /// The pledge.
+    pub pledge_id: String,
+    /// Who is to receive it.
+    pub recipient_name: String,
+    /// The crop or group.
+    pub what: String,
+    /// Seasons of a thousand in which it is met.
+    pub met_permille: i64,
+    /// Whether anything sown from now on can serve it.
+    pub can_be_served: bool,
+}
+
 /// What a margin asked for and came to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct MarginOutcome {
     /// The chance asked for, in thousandths.
     pub wanted_permille: i64,
@@ -65,6 +83,12 @@ pub struct MarginOutcome {
     pub more_minutes_tenths: i64,
     /// Rounds of raised pledges that were solved.
     pub rounds: usize,
+    /// Sowings that were spread over other days or stations.
+    #[serde(default)]
+    pub spread: usize,
+    /// Weekly pledges that do not reach the chance, by week.
+    #[serde(default)]
+    pub not_reached: Vec<NotReached>,
 }
 
 /// What is known of the scatter of every crop: what its profile says, and what was learned at a
@@ -196,6 +220,31 @@ pub(super) fn widen(
         more_containers: widened.more_containers,
         more_minutes_tenths: widened.more_minutes10,
         rounds: widened.rounds,
+        spread: widened.spread,
+        not_reached: not_reached(season, &widened.after.cells, chance, &possible),
     };
     Ok((widened, outcome))
+}
+
+/// What stays below a chance, with the names of things.
+fn not_reached(
+    season: &Season,
+    cells: &[CellChance],
+    chance: f64,
+    possible: &BTreeSet<(String, usize)>,
+) -> Vec<NotReached> {
+    let below = cells.iter().filter(|cell| cell.met < chance);
+    below
+        .filter_map(|cell| {
+            let pledge = season.pledges.iter().find(|p| p.id == cell.target)?;
+            Some(NotReached {
+                monday: season.first_monday + Days::new(7 * cell.week as u64),
+                pledge_id: pledge.id.clone(),
+                recipient_name: pledge.recipient_name.clone(),
+                what: pledge.what.clone(),
+                met_permille: week_chance(cell).met_permille,
+                can_be_served: possible.contains(&(cell.target.clone(), cell.week)),
+            })
+        })
+        .collect()
 }

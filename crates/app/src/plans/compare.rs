@@ -9,12 +9,16 @@ use uuid::Uuid;
 
 use super::answer::{KeptAnswer, PlanSowing};
 use super::compile::week_label;
+use super::due::{DueSowing, given_up};
 use super::request::solved;
-use crate::{App, Caller, Result};
+use super::season::{Season, SeasonError};
+use crate::{App, Caller, Error, Result};
 
 /// How a second plan differs from a first.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Comparison {
+    /// Sowings that were due when the second was made: left as they are, or changed and why.
+    pub due: Vec<DueSowing>,
     /// Batches that only the first has.
     pub only_first: Vec<PlanSowing>,
     /// Batches that only the second has.
@@ -67,16 +71,18 @@ impl App {
         self.read(Operation::ComparePlans, caller, async |tx, _| {
             let first = answer_of(tx, first).await?;
             let second = answer_of(tx, second).await?;
-            Ok(compare(&first, &second))
+            compare((&first.0, &first.1), (&second.0, &second.1)).map_err(Error::internal)
         })
         .await
     }
 }
 
 impl Comparison {
-    /// Every difference in a sentence: what is sown otherwise, by day, then what pledges are sent.
+    /// Every difference in a sentence: what is due and stays or had to be changed, what is sown
+    /// otherwise, by day, then what pledges are sent.
     #[must_use]
     pub fn words(&self) -> Vec<String> {
+        let due = self.due.iter().map(|due| due.words.clone());
         let gone = self.only_first.iter().map(|sowing| {
             let (count, place) = (sowing.containers, place(sowing));
             (sowing.sow_on, format!("do not sow {count} {place}"))
@@ -100,11 +106,10 @@ impl Comparison {
                 cell.recipient_name
             )
         });
-        sowings
+        let sowings = sowings
             .into_iter()
-            .map(|(day, words)| format!("{day}: {words}"))
-            .chain(weeks)
-            .collect()
+            .map(|(day, words)| format!("{day}: {words}"));
+        due.chain(sowings).chain(weeks).collect()
     }
 }
 
@@ -142,22 +147,50 @@ fn cut_days(sowings: &[PlanSowing]) -> String {
     days.into_iter().collect::<Vec<_>>().join(", ")
 }
 
-async fn answer_of(tx: &mut Tx, id: Uuid) -> Result<KeptAnswer> {
-    let (_, _, answer) = solved(tx, id, "compared").await?;
-    Ok(answer)
+async fn answer_of(tx: &mut Tx, id: Uuid) -> Result<(Season, KeptAnswer)> {
+    let (_, season, answer) = solved(tx, id, "compared").await?;
+    Ok((season, answer))
+}
+
+/// What a plan sows that does not stand already, and is not over, by what another was made from: such
+/// a sowing is in the other's ground, not in its list.
+fn open_to(
+    answer: &KeptAnswer,
+    other: &Season,
+) -> std::result::Result<Vec<PlanSowing>, SeasonError> {
+    let impossible = given_up(other)?;
+    let standing: BTreeSet<BatchKey<'_>> = other
+        .sowings
+        .iter()
+        .filter(|sowing| !other.is_replanned(sowing) && !impossible.contains(&sowing.id))
+        .map(|sowing| {
+            (
+                sowing.sow_on,
+                sowing.station_id.as_str(),
+                sowing.crop_id.as_str(),
+            )
+        })
+        .collect();
+    let is_open = |sowing: &&PlanSowing| {
+        sowing.sow_on >= other.first_monday && !standing.contains(&key(sowing))
+    };
+    Ok(answer.sowings.iter().filter(is_open).cloned().collect())
 }
 
 type BatchKey<'a> = (NaiveDate, &'a str, &'a str);
 
-fn batches(answer: &KeptAnswer) -> BTreeMap<BatchKey<'_>, Vec<&PlanSowing>> {
+fn key(sowing: &PlanSowing) -> BatchKey<'_> {
+    (
+        sowing.sow_on,
+        sowing.station_id.as_str(),
+        sowing.crop_id.as_str(),
+    )
+}
+
+fn batches(sowings: &[PlanSowing]) -> BTreeMap<BatchKey<'_>, Vec<&PlanSowing>> {
     let mut found: BTreeMap<BatchKey<'_>, Vec<&PlanSowing>> = BTreeMap::new();
-    for sowing in &answer.sowings {
-        let key = (
-            sowing.sow_on,
-            sowing.station_id.as_str(),
-            sowing.crop_id.as_str(),
-        );
-        found.entry(key).or_default().push(sowing);
+    for sowing in sowings {
+        found.entry(key(sowing)).or_default().push(sowing);
     }
     found
 }
@@ -166,12 +199,20 @@ fn owned(sowings: &[&PlanSowing]) -> Vec<PlanSowing> {
     sowings.iter().map(|sowing| (*sowing).clone()).collect()
 }
 
-/// How the second answer differs from the first.
-#[must_use]
-pub fn compare(first: &KeptAnswer, second: &KeptAnswer) -> Comparison {
-    let (ours, theirs) = (batches(first), batches(second));
+/// How the second answer differs from the first, each with what it was made from.
+///
+/// # Errors
+/// [`SeasonError`] for a season that cannot be read.
+pub fn compare(
+    first: (&Season, &KeptAnswer),
+    second: (&Season, &KeptAnswer),
+) -> std::result::Result<Comparison, SeasonError> {
+    let open = [open_to(first.1, second.0)?, open_to(second.1, first.0)?];
+    let (ours, theirs) = (batches(&open[0]), batches(&open[1]));
+    let (first, second) = (first.1, second.1);
     let keys: BTreeSet<&BatchKey<'_>> = ours.keys().chain(theirs.keys()).collect();
     let mut comparison = Comparison {
+        due: second.due.clone(),
         only_first: Vec::new(),
         only_second: Vec::new(),
         changed: Vec::new(),
@@ -189,7 +230,7 @@ pub fn compare(first: &KeptAnswer, second: &KeptAnswer) -> Comparison {
             _ => {}
         }
     }
-    comparison
+    Ok(comparison)
 }
 
 fn week_differences(first: &KeptAnswer, second: &KeptAnswer) -> Vec<WeekDifference> {

@@ -3,7 +3,7 @@
 //! Ids of the problem are the ids of the records; a class of stations carries the id of its first
 //! station. Stock is left to the coordinator: nothing is a consumable.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
 use cotyl_calendar::IsoWeek;
@@ -14,7 +14,10 @@ use cotyl_planner::problem::{
 };
 
 use super::days::{Deliveries, SiteDays, climate, working_days};
-use super::season::{Season, SeasonCrop, SeasonError, SeasonPledge, SeasonSite, SeasonStation};
+use super::due::given_up;
+use super::season::{
+    Season, SeasonCrop, SeasonError, SeasonPledge, SeasonSite, SeasonSowing, SeasonStation,
+};
 use super::standing::{Standing, taken};
 
 /// Name of every problem made here; plans carry it back.
@@ -46,6 +49,8 @@ pub(super) struct Directory<'a> {
     sites: BTreeMap<&'a str, (&'a SeasonSite, SiteDays)>,
     stations: BTreeMap<&'a str, &'a SeasonStation>,
     crops: BTreeMap<&'a str, &'a SeasonCrop>,
+    /// Sowings of a plan that are due and cannot be sown as they are.
+    given_up: BTreeSet<String>,
 }
 
 impl<'a> Directory<'a> {
@@ -59,11 +64,17 @@ impl<'a> Directory<'a> {
             sites,
             stations: season.stations.iter().map(|s| (s.id.as_str(), s)).collect(),
             crops: season.crops.iter().map(|c| (c.id.as_str(), c)).collect(),
+            given_up: given_up(season)?,
         })
     }
 
     pub(super) fn site(&self, id: &str) -> Option<(&'a SeasonSite, &SiteDays)> {
         self.sites.get(id).map(|(site, days)| (*site, days))
+    }
+
+    /// Whether a sowing stays as it is, whatever is planned.
+    pub(super) fn stands(&self, season: &Season, sowing: &SeasonSowing) -> bool {
+        !season.is_replanned(sowing) && !self.given_up.contains(&sowing.id)
     }
 
     pub(super) fn station(&self, id: &str) -> Option<&'a SeasonStation> {
@@ -275,7 +286,7 @@ fn state_stations(
         if station.retired || site.retired {
             continue;
         }
-        let taken = taken(season, station, days.in_season());
+        let taken = taken(season, directory, station, days.in_season());
         let loses_places = taken
             .windows(2)
             .any(|pair| pair[1].0 > pair[0].1 || pair[1].2 > pair[0].2)

@@ -192,7 +192,8 @@ fn rules_in_the_way(
 }
 
 /// Targets and weeks that some sowing can serve.
-pub(super) fn deliverable(problem: &Problem) -> BTreeSet<(String, usize)> {
+#[must_use]
+pub fn deliverable(problem: &Problem) -> BTreeSet<(String, usize)> {
     let mut weeks_of: BTreeMap<(&str, &str), BTreeSet<usize>> = BTreeMap::new();
     for class in &problem.classes {
         let Some(site) = problem.sites.iter().find(|site| site.id == class.site) else {

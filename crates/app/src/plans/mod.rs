@@ -6,6 +6,7 @@ pub mod chances;
 pub mod compare;
 pub mod compile;
 mod days;
+pub mod due;
 pub mod explain;
 pub mod learned;
 pub mod remedies;
@@ -46,6 +47,7 @@ async fn load(
     let mut season = Season::of_rows(rows, first_monday, weeks, now).map_err(Error::internal)?;
     let (records, choices) = learned::read(tx, now).await?;
     learned::teach(&mut season, &records, &choices).map_err(Error::internal)?;
+    season.due = cotyl_store::season::due(tx, now.date_naive(), now).await?;
     Ok(season)
 }
 

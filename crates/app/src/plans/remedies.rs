@@ -1,82 +1,33 @@
 //! What would help: one change to the co-operative at a time, each proven by solving again.
 //!
 //! The reasons of the short pledges only say what is worth trying. What is told is the difference
-//! between two solved plans, that of the co-operative as it is having been searched as long.
+//! between two solved plans, that of the co-operative as it is having been searched as long, with what
+//! the change takes; the order is that of [`cotyl_planner::remedy`], the cheapest first.
 
-use chrono::NaiveDate;
-use cotyl_planner::check::{Verdict, check};
+use std::collections::BTreeSet;
+
+use cotyl_growth::Relaxed;
+use cotyl_planner::check::check;
 use cotyl_planner::explain::{Limit, NothingDelivers, ShortReason, binding};
 use cotyl_planner::problem::Problem;
-use cotyl_planner::{Control, Options, Plan, Progress, SolveError, solve};
+use cotyl_planner::remedy::{
+    Bargain, LEAST_GAIN_DG, MORE_LITRES, MORE_MINUTES, MOST_TRIED, Proven, Provision, cheapest,
+    in_words, prove, takes_in_words,
+};
+use cotyl_planner::{Control, Options, Plan, SolveError};
 use serde::{Deserialize, Serialize};
 
 use super::compile::{LeftOut, compile};
-use super::season::{Season, SeasonError, SeasonSite, SeasonStation};
+use super::days::Deliveries;
+use super::explain::deliverable;
+use super::season::{Season, SeasonError};
 
-/// Changes that are tried at most.
-const MOST_TRIED: usize = 10;
-/// Changes that are told at most.
-const MOST_TOLD: usize = 5;
-/// Share of the search's moves that each trial is given; it starts from the plan.
-const SHARE_OF_WORK: u64 = 10;
-/// Least that a change must bring to be told.
-const LEAST_GAIN_MILLIGRAMS: i64 = 10_000;
-/// Minutes a week that more hands would bring.
-const MORE_MINUTES: i64 = 60;
+mod change;
+
+pub use change::Change;
+
 /// Moles of light a square metre and day that a lamp would add.
 const MORE_LIGHT_MOL: f64 = 2.0;
-/// Litres of solution a week.
-const MORE_LITRES: i64 = 20;
-
-/// A change that a co-operative could make.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "snake_case")]
-pub enum Change {
-    /// More places at a station.
-    Places {
-        /// The station.
-        station_id: String,
-        /// Places.
-        more: i64,
-    },
-    /// More hands at a site.
-    Minutes {
-        /// The site.
-        site_id: String,
-        /// Minutes a week.
-        more: i64,
-    },
-    /// More solution at a site.
-    Mixing {
-        /// The site.
-        site_id: String,
-        /// Litres a week.
-        more: i64,
-    },
-    /// More batches at a site.
-    MostSowings {
-        /// The site.
-        site_id: String,
-        /// Batches a week.
-        more: i64,
-    },
-    /// Working at a site on the days of a closure.
-    Open {
-        /// The site.
-        site_id: String,
-        /// First closed day.
-        first_day: NaiveDate,
-        /// Last closed day.
-        last_day: NaiveDate,
-    },
-    /// More light at a station.
-    Light {
-        /// The station.
-        station_id: String,
-        /// Moles a square metre and day.
-        more_mol: f64,
-    },
-}
 
 /// A change that helps, and how much.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -89,113 +40,157 @@ pub struct Remedy {
     pub less_short_milligrams: i64,
     /// Ten-thousandths of a point by which the plan is better.
     pub better_by_e4: i64,
+    /// What it takes; `None` in plans that were solved before this was kept.
+    #[serde(default)]
+    pub bargain: Option<Bargain>,
 }
 
-/// Passes on the wish to stop, and keeps the progress of trials to itself.
-struct Quietly<'a>(&'a dyn Control);
+/// What a remedy takes, as it is told.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RemedyCost {
+    /// `days`, `litres_a_week`, `goods`, `places` or `light`; `None` when work is all.
+    pub provide: Option<&'static str>,
+    /// How much of it.
+    pub amount: Option<f64>,
+    /// Containers sown more.
+    pub more_containers: i64,
+    /// Tenths of a minute of work more.
+    pub more_minutes_tenths: i64,
+    /// Ten-thousandths of a point that this work counts.
+    pub points_e4: i64,
+    /// What pledges are short of less for each unit that has to be provided.
+    pub less_short_milligrams_per_unit: Option<i64>,
+    /// Points gained for each point of work, where work is all that it takes.
+    pub points_per_point: Option<f64>,
+    /// In words.
+    pub words: String,
+}
 
-impl Control for Quietly<'_> {
-    fn should_stop(&self) -> bool {
-        self.0.should_stop()
+impl Remedy {
+    /// What it takes.
+    #[must_use]
+    pub fn cost(&self) -> Option<RemedyCost> {
+        let bargain = self.bargain.as_ref()?;
+        let provide = match bargain.provision {
+            Provision::Nothing => None,
+            Provision::Days => Some("days"),
+            Provision::LitresAWeek => Some("litres_a_week"),
+            Provision::Goods => Some("goods"),
+            Provision::Places => Some("places"),
+            Provision::Light => Some("light"),
+        };
+        let per_unit = bargain.less_short_dg_per_unit();
+        Some(RemedyCost {
+            provide,
+            amount: provide.map(|_| bargain.amount),
+            more_containers: bargain.effect.more_containers,
+            more_minutes_tenths: bargain.effect.more_minutes10,
+            points_e4: bargain.effect.cost_e4,
+            less_short_milligrams_per_unit: per_unit.map(|dg| (dg * 100.0) as i64),
+            points_per_point: match provide {
+                None => bargain.points_per_point(),
+                Some(_) => None,
+            },
+            words: takes_in_words(bargain),
+        })
     }
-    fn progress(&self, _: &Progress) {}
 }
 
 /// What was found.
-pub(super) struct Remedies {
+#[derive(Debug)]
+pub struct Remedies {
     /// The plan, searched a little longer.
-    pub(super) plan: Plan,
-    /// Changes that help, the best first.
-    pub(super) remedies: Vec<Remedy>,
+    pub plan: Plan,
+    /// Changes that help, the cheapest first.
+    pub remedies: Vec<Remedy>,
     /// Whether every change worth trying was tried.
-    pub(super) complete: bool,
+    pub complete: bool,
 }
 
 /// Why nothing was found.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum RemedyError {
+pub enum RemedyError {
+    /// The season cannot be read.
     #[error(transparent)]
     Season(#[from] SeasonError),
+    /// The planner refuses the problem.
     #[error(transparent)]
     Solve(#[from] SolveError),
 }
 
-/// Finds the changes that help a plan most; none are looked for where nothing is short.
-pub(super) fn remedies(
+/// Finds the cheapest changes that help a plan; none are looked for where nothing is short.
+///
+/// # Errors
+/// [`RemedyError`] for a season that cannot be stated or solved.
+pub fn remedies(
     season: &Season,
     problem: &Problem,
     plan: &Plan,
     options: &Options,
     control: &dyn Control,
 ) -> Result<Remedies, RemedyError> {
-    let verdict = check(problem, plan);
-    let mut found = Remedies {
-        plan: plan.clone(),
-        remedies: Vec::new(),
-        complete: true,
-    };
-    if verdict.short_dg * 100 < LEAST_GAIN_MILLIGRAMS {
-        return Ok(found);
+    if check(problem, plan).short_dg < LEAST_GAIN_DG {
+        return Ok(Remedies {
+            plan: plan.clone(),
+            remedies: Vec::new(),
+            complete: true,
+        });
     }
-    let changes = worth_trying(season, problem, plan, &verdict);
-    let quietly = Quietly(control);
-    let (base_plan, searched) = again(problem, plan, options, &quietly)?;
-    let base = if searched.objective_e4 <= verdict.objective_e4 {
-        found.plan = base_plan;
-        searched
-    } else {
-        verdict
+    let changes = worth_trying(season, problem, plan)?;
+    let made = |change: &Change| -> Result<Problem, RemedyError> {
+        Ok(compile(&change.made(season), LeftOut::default())?.problem)
     };
-    for change in changes {
-        if control.should_stop() {
-            found.complete = false;
-            break;
-        }
-        let changed = compile(&change.made(season), LeftOut::default())?.problem;
-        let (_, after) = again(&changed, &found.plan, options, &quietly)?;
-        // a trial that was broken off proves nothing
-        if control.should_stop() {
-            found.complete = false;
-            break;
-        }
-        let less = (base.short_dg - after.short_dg) * 100;
-        let better = base.objective_e4 - after.objective_e4;
-        if less >= LEAST_GAIN_MILLIGRAMS && better > 0 && after.valid {
-            found.remedies.push(Remedy {
-                words: change.words(season, less),
+    let Proven {
+        plan,
+        helping,
+        complete,
+    } = prove(problem, plan, changes, made, options, control)?;
+    let found: Vec<(Change, Bargain)> = helping
+        .into_iter()
+        .map(|(change, _, effect)| {
+            let (provision, amount) = change.provision(season);
+            let bargain = Bargain {
+                provision,
+                amount,
+                effect,
+            };
+            (change, bargain)
+        })
+        .collect();
+    // opening on more days that brings no more is no remedy
+    let sparing = found.iter().filter(|(change, bargain)| {
+        !found.iter().any(|(less, other)| {
+            less.opens_less_than(change)
+                && other.effect.less_short_dg >= bargain.effect.less_short_dg
+        })
+    });
+    let told = cheapest(
+        sparing.cloned().collect(),
+        |(_, bargain)| *bargain,
+        |(change, _)| std::mem::discriminant(change),
+    );
+    Ok(Remedies {
+        plan,
+        remedies: told
+            .into_iter()
+            .map(|(change, bargain)| Remedy {
+                words: in_words(&change.words(season), &bargain),
                 change,
-                less_short_milligrams: less,
-                better_by_e4: better,
-            });
-        }
-    }
-    found
-        .remedies
-        .sort_by_key(|remedy| std::cmp::Reverse(remedy.better_by_e4));
-    found.remedies.truncate(MOST_TOLD);
-    Ok(found)
-}
-
-/// Searches on from a plan.
-fn again(
-    problem: &Problem,
-    plan: &Plan,
-    options: &Options,
-    control: &dyn Control,
-) -> Result<(Plan, Verdict), SolveError> {
-    let options = Options {
-        seed: options.seed,
-        work: (options.work / SHARE_OF_WORK).max(1),
-        start: Some(plan.clone()),
-        ..*options
-    };
-    let plan = solve(problem, &options, control)?.plan;
-    let verdict = check(problem, &plan);
-    Ok((plan, verdict))
+                less_short_milligrams: bargain.effect.less_short_dg * 100,
+                better_by_e4: bargain.effect.better_e4,
+                bargain: Some(bargain),
+            })
+            .collect(),
+        complete,
+    })
 }
 
 /// Changes to the limits that the short pledges meet, the ones they meet most first.
-fn worth_trying(season: &Season, problem: &Problem, plan: &Plan, verdict: &Verdict) -> Vec<Change> {
+fn worth_trying(
+    season: &Season,
+    problem: &Problem,
+    plan: &Plan,
+) -> Result<Vec<Change>, SeasonError> {
     let mut weights: Vec<(Change, i64)> = Vec::new();
     let mut weigh = |change: Change, weight: i64| match weights
         .iter_mut()
@@ -204,7 +199,8 @@ fn worth_trying(season: &Season, problem: &Problem, plan: &Plan, verdict: &Verdi
         Some((_, sum)) => *sum += weight,
         None => weights.push((change, weight)),
     };
-    for reason in binding(problem, plan, verdict) {
+    let reasons = binding(problem, plan, &check(problem, plan));
+    for reason in &reasons {
         for cause in &reason.causes {
             let share = cause.columns as i64 * reason.short_dg / reason.columns.max(1) as i64;
             let of_class = &cause.example.class;
@@ -212,13 +208,16 @@ fn worth_trying(season: &Season, problem: &Problem, plan: &Plan, verdict: &Verdi
                 weigh(change, share);
             }
         }
-        for change in to_make_possible(&reason, season) {
+    }
+    let ways = Ways::of(season, &reasons)?;
+    for reason in &reasons {
+        for change in ways.to_make_possible(reason, season) {
             weigh(change, reason.short_dg);
         }
     }
     weights.sort_by_key(|(_, weight)| std::cmp::Reverse(*weight));
     weights.truncate(MOST_TRIED);
-    weights.into_iter().map(|(change, _)| change).collect()
+    Ok(weights.into_iter().map(|(change, _)| change).collect())
 }
 
 /// The change that loosens a limit.
@@ -248,139 +247,74 @@ fn against(limit: &Limit, class: &str, season: &Season) -> Option<Change> {
     }
 }
 
-/// Changes without which nothing could be cut for a week.
-fn to_make_possible(reason: &ShortReason, season: &Season) -> Vec<Change> {
-    let missing_cut = matches!(
+/// Pledges by week that something could be cut for if a rule were left out.
+struct Ways {
+    without_closures: BTreeSet<(String, usize)>,
+    with_light: BTreeSet<(String, usize)>,
+}
+
+impl Ways {
+    fn of(season: &Season, reasons: &[ShortReason]) -> Result<Self, SeasonError> {
+        let mut ways = Self {
+            without_closures: BTreeSet::new(),
+            with_light: BTreeSet::new(),
+        };
+        if reasons.iter().any(misses_a_cut) {
+            let closures = LeftOut {
+                closures: true,
+                ..LeftOut::default()
+            };
+            let light = LeftOut {
+                growth: Relaxed {
+                    light: true,
+                    ..Relaxed::default()
+                },
+                ..LeftOut::default()
+            };
+            ways.without_closures = deliverable(&compile(season, closures)?.problem);
+            ways.with_light = deliverable(&compile(season, light)?.problem);
+        }
+        Ok(ways)
+    }
+
+    /// Changes without which nothing could be cut for a week: a closed day whose cut is delivered in
+    /// it, a whole closure, more light.
+    fn to_make_possible(&self, reason: &ShortReason, season: &Season) -> Vec<Change> {
+        let mut changes = Vec::new();
+        if !misses_a_cut(reason) {
+            return changes;
+        }
+        let cell = (reason.target.clone(), reason.week);
+        if self.without_closures.contains(&cell) {
+            let deliveries = Deliveries::of(season);
+            for site in &season.sites {
+                let days = change::opened(season, &site.id).into_iter();
+                let open = |first_day, last_day| Change::Open {
+                    site_id: site.id.clone(),
+                    first_day,
+                    last_day,
+                };
+                changes.extend(
+                    days.filter(|day| deliveries.week(*day) == Some(reason.week))
+                        .map(|day| open(day, day)),
+                );
+                let whole = site.closures.iter().map(|&(first, last)| open(first, last));
+                changes.extend(whole.filter(|change| change.is_within(season)));
+            }
+        }
+        if self.with_light.contains(&cell) {
+            changes.extend(season.stations.iter().map(|station| Change::Light {
+                station_id: station.id.clone(),
+                more_mol: MORE_LIGHT_MOL,
+            }));
+        }
+        changes
+    }
+}
+
+fn misses_a_cut(reason: &ShortReason) -> bool {
+    matches!(
         reason.nothing_delivers,
         Some(NothingDelivers::NoCut | NothingDelivers::NoDeliveryDay)
-    );
-    if !missing_cut {
-        return Vec::new();
-    }
-    let closures = season.sites.iter().flat_map(|site| {
-        site.closures
-            .iter()
-            .map(|&(first_day, last_day)| Change::Open {
-                site_id: site.id.clone(),
-                first_day,
-                last_day,
-            })
-    });
-    let light = season.stations.iter().map(|station| Change::Light {
-        station_id: station.id.clone(),
-        more_mol: MORE_LIGHT_MOL,
-    });
-    closures
-        .filter(|change| change.is_within(season))
-        .chain(light)
-        .collect()
-}
-
-impl Change {
-    /// Whether it changes a day of the season.
-    fn is_within(&self, season: &Season) -> bool {
-        match self {
-            Self::Open {
-                first_day,
-                last_day,
-                ..
-            } => *first_day < season.end() && *last_day >= season.first_monday,
-            _ => true,
-        }
-    }
-
-    /// The season with the change made.
-    fn made(&self, season: &Season) -> Season {
-        let mut changed = season.clone();
-        match self {
-            Self::Places { station_id, more } => {
-                at_station(&mut changed, station_id, |station| station.places += more);
-            }
-            Self::Light {
-                station_id,
-                more_mol,
-            } => at_station(&mut changed, station_id, |station| {
-                for band in &mut station.environment {
-                    band.daily_light_mol += more_mol;
-                }
-            }),
-            Self::Minutes { site_id, more } => at_site(&mut changed, site_id, |site| {
-                site.weekly_minutes = site.weekly_minutes.map(|minutes| minutes + more);
-            }),
-            Self::Mixing { site_id, more } => at_site(&mut changed, site_id, |site| {
-                site.weekly_mixing_microlitres = site
-                    .weekly_mixing_microlitres
-                    .map(|microlitres| microlitres + more * 1_000_000);
-            }),
-            Self::MostSowings { site_id, more } => at_site(&mut changed, site_id, |site| {
-                site.most_sowings_per_week = site.most_sowings_per_week.map(|most| most + more);
-            }),
-            Self::Open {
-                site_id,
-                first_day,
-                last_day,
-            } => at_site(&mut changed, site_id, |site| {
-                site.closures
-                    .retain(|closure| *closure != (*first_day, *last_day));
-            }),
-        }
-        changed
-    }
-
-    /// What it is and what it brings.
-    fn words(&self, season: &Season, less_short_milligrams: i64) -> String {
-        let names = season.names();
-        let name = |id: &String| names.get(id).unwrap_or(id).clone();
-        let change = match self {
-            Self::Places { station_id, more } => {
-                let places = if *more == 1 { "place" } else { "places" };
-                format!("{more} more {places} at {}", name(station_id))
-            }
-            Self::Minutes { site_id, more } => {
-                format!("{more} more minutes of work a week at {}", name(site_id))
-            }
-            Self::Mixing { site_id, more } => {
-                format!("{more} more litres of solution a week at {}", name(site_id))
-            }
-            Self::MostSowings { site_id, more } => {
-                format!("{more} more batch sown a week at {}", name(site_id))
-            }
-            Self::Open {
-                site_id,
-                first_day,
-                last_day,
-            } if first_day == last_day => format!("opening {} on {first_day}", name(site_id)),
-            Self::Open {
-                site_id,
-                first_day,
-                last_day,
-            } => format!(
-                "opening {} from {first_day} to {last_day} on the weekdays on which it is usually open",
-                name(site_id)
-            ),
-            Self::Light {
-                station_id,
-                more_mol,
-            } => format!(
-                "{more_mol} mol more light a square metre and day at {}",
-                name(station_id)
-            ),
-        };
-        format!(
-            "{change}: {:.2} kg less short over these weeks",
-            less_short_milligrams as f64 / 1e6
-        )
-    }
-}
-
-fn at_site(season: &mut Season, id: &str, change: impl FnOnce(&mut SeasonSite)) {
-    if let Some(site) = season.sites.iter_mut().find(|site| site.id == id) {
-        change(site);
-    }
-}
-
-fn at_station(season: &mut Season, id: &str, change: impl FnOnce(&mut SeasonStation)) {
-    if let Some(station) = season.stations.iter_mut().find(|station| station.id == id) {
-        change(station);
-    }
+    )
 }

@@ -246,6 +246,7 @@ impl Scenario {
                 [&groups, &crops],
             )?,
             sowings: Vec::new(),
+            due: Vec::new(),
         };
         season.sites.sort_by(|a, b| a.id.cmp(&b.id));
         season.stations.sort_by(|a, b| a.id.cmp(&b.id));

@@ -12,7 +12,9 @@ use serde_json::Value;
 
 use super::learned::LearnedCrop;
 
-pub use cotyl_store::season::{PledgeRow as SeasonPledge, SowingRow as SeasonSowing};
+pub use cotyl_store::season::{
+    DueRow as SeasonDue, PledgeRow as SeasonPledge, SowingRow as SeasonSowing,
+};
 
 /// Why data cannot make a season.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -41,6 +43,9 @@ pub struct Season {
     pub pledges: Vec<SeasonPledge>,
     /// Sowings that are not over.
     pub sowings: Vec<SeasonSowing>,
+    /// Sowings that are due and not sown, with those who claimed them.
+    #[serde(default)]
+    pub due: Vec<SeasonDue>,
 }
 
 /// A site with its days and limits.
@@ -233,6 +238,7 @@ impl Season {
             crops,
             pledges: rows.pledges,
             sowings: rows.sowings,
+            due: Vec::new(),
         })
     }
 

@@ -36,7 +36,7 @@ impl Standing {
     pub(super) fn of(season: &Season, directory: &Directory, deliveries: &Deliveries) -> Self {
         let mut standing = Self::default();
         for sowing in &season.sowings {
-            if !season.is_replanned(sowing) {
+            if directory.stands(season, sowing) {
                 standing.add(season, directory, deliveries, sowing);
             }
         }
@@ -175,6 +175,7 @@ pub(super) fn coming_cuts(
 /// container that stands on one slot stands until the next.
 pub(super) fn taken(
     season: &Season,
+    directory: &Directory,
     station: &SeasonStation,
     slots: &[NaiveDate],
 ) -> Vec<(usize, usize, i64)> {
@@ -182,7 +183,7 @@ pub(super) fn taken(
     let sowings = season
         .sowings
         .iter()
-        .filter(|sowing| sowing.station_id == station.id && !season.is_replanned(sowing))
+        .filter(|sowing| sowing.station_id == station.id && directory.stands(season, sowing))
         .map(|sowing| {
             let from = sowing.sown_on.unwrap_or(sowing.sow_on).min(sowing.sow_on);
             (from, sowing.free_on, i64::from(sowing.containers))

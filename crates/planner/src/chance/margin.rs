@@ -1,11 +1,13 @@
-//! A margin: raise the pledges of weak weeks until each is met with a wanted chance.
+//! A margin: spread the sowings on which weak weeks hang, and raise the pledges of those weeks, until
+//! each is met with a wanted chance.
 
 use std::collections::BTreeMap;
 
 use serde::Serialize;
 
+use super::spread::{Draw, spread};
 use super::{ChanceError, Chances, Uncertainty, simulate};
-use crate::check::check;
+use crate::check::{Verdict, check};
 use crate::solve::{Control, Options, Progress, SolveError, solve};
 use crate::{Plan, Problem};
 
@@ -53,6 +55,8 @@ pub struct Margin {
     pub more_minutes10: i64,
     /// Rounds solved.
     pub rounds: usize,
+    /// Parts of sowings moved to another day or station in the plan returned.
+    pub spread: usize,
     /// False when the caller stopped it.
     pub complete: bool,
 }
@@ -71,10 +75,11 @@ pub enum MarginError {
     BadChance,
 }
 
-/// Raises the pledges of weak weeks, re-solves from the plan before without change cost, and keeps the
-/// round whose weeks below the wanted chance lack least of it in sum. A round's plan counts only when
-/// [`check`] finds it valid for the problem as given. The chances returned are drawn afresh: a round
-/// chosen for its chances has been lucky in the seasons that chose it.
+/// Spreads the plan ([`super::spread`]); then raises the pledges of weak weeks, re-solves from the plan
+/// before without change cost, spreads what was found, and keeps the round whose weeks below the wanted
+/// chance lack least of it in sum; the plan as it was given, spread, is the first of them. A round's plan
+/// counts only when [`check`] finds it valid for the problem as given. The chances returned are drawn
+/// afresh: a round chosen for its chances has been lucky in the seasons that chose it.
 ///
 /// Each round multiplies the pledge of a cell below the wanted chance by
 /// 1 + 0.7 (pledge / 10 % quantile - 1), at most 1.6, in all at most 2.2; above a chance of 0.97 by 0.95,
@@ -94,63 +99,116 @@ pub fn margin(
         return Err(MarginError::BadChance);
     }
     let draw = |plan: &Plan, seed| simulate(problem, plan, uncertainty, request.seasons, seed);
+    let spreading = Draw {
+        problem,
+        uncertainty,
+        request,
+        seed: options.seed,
+    };
     let mut chances = draw(plan, options.seed)?;
-    let given = check(problem, plan);
-    let mut best = (lack(&chances, request), plan.clone());
+    let mut best = Best {
+        lack: lack(&chances, request),
+        plan: plan.clone(),
+        spread: 0,
+        round: 0,
+    };
     let mut current = plan.clone();
     let mut factors: BTreeMap<(String, usize), f64> = BTreeMap::new();
-    let (mut rounds, mut best_round) = (0, 0);
+    let mut rounds = 0;
     let mut complete = true;
-    while rounds < MOST_ROUNDS && rounds - best_round < PATIENCE && best.0 > 0.0 {
+    loop {
+        // spread before containers are added
+        let (spread_plan, parts) = spread(&spreading, &current, &chances, control)?;
+        if parts > 0 {
+            current = spread_plan;
+            chances = draw(&current, options.seed)?;
+        }
+        let lack = lack(&chances, request);
+        best.keep_better(problem, &mut current, lack, parts, rounds);
         if control.should_stop() {
-            complete = false;
+            complete = best.lack <= 0.0;
+            break;
+        }
+        if rounds >= MOST_ROUNDS || rounds - best.round >= PATIENCE || best.lack <= 0.0 {
             break;
         }
         raise(&chances, request, &mut factors);
-        let answer = solve(
-            &raised(problem, &factors),
-            &Options {
-                seed: options.seed,
-                work: options.work,
-                start: Some(current),
-                ..Options::default()
-            },
-            &Round::of(control, MOST_ROUNDS - rounds),
-        )?;
-        rounds += 1;
-        complete = !control.should_stop();
-        current = Plan {
-            objective: None,
-            bound: None,
-            ..answer.plan
+        let search = Options {
+            seed: options.seed,
+            work: options.work,
+            start: Some(current),
+            ..Options::default()
         };
-        let verdict = check(problem, &current);
+        let part_of_time = Round::of(control, MOST_ROUNDS - rounds);
+        current = solve(&raised(problem, &factors), &search, &part_of_time)?.plan;
+        (current.objective, current.bound) = (None, None);
+        rounds += 1;
         chances = draw(&current, options.seed)?;
-        let score = lack(&chances, request);
-        if verdict.valid && score < best.0 {
-            current.objective = Some(verdict.objective_e4 as f64 / 1e4);
-            best = (score, current.clone());
-            best_round = rounds;
-        }
-        if !complete {
-            break;
+    }
+    let fresh = options.seed.wrapping_add(1);
+    Ok(Outcome {
+        before: draw(plan, fresh)?,
+        after: draw(&best.plan, fresh)?,
+        given: check(problem, plan),
+        found: check(problem, &best.plan),
+    }
+    .told(best, request, rounds, complete))
+}
+
+/// Chances and verdicts of the plan given and the plan found; the chances of fresh seasons.
+struct Outcome {
+    before: Chances,
+    after: Chances,
+    given: Verdict,
+    found: Verdict,
+}
+
+impl Outcome {
+    fn told(self, best: Best, request: &MarginRequest, rounds: usize, complete: bool) -> Margin {
+        Margin {
+            objective_e4: self.found.objective_e4,
+            not_reached: weak(&self.after, request),
+            before: self.before,
+            after: self.after,
+            plan: best.plan,
+            more_containers: self.found.containers - self.given.containers,
+            more_minutes10: self.found.minutes10 - self.given.minutes10,
+            rounds,
+            spread: best.spread,
+            complete,
         }
     }
-    let best = best.1;
-    let verdict = check(problem, &best);
-    let fresh = options.seed.wrapping_add(1);
-    let after = draw(&best, fresh)?;
-    Ok(Margin {
-        objective_e4: verdict.objective_e4,
-        before: draw(plan, fresh)?,
-        not_reached: weak(&after, request),
-        after,
-        plan: best,
-        more_containers: verdict.containers - given.containers,
-        more_minutes10: verdict.minutes10 - given.minutes10,
-        rounds,
-        complete,
-    })
+}
+
+/// The best round so far.
+struct Best {
+    lack: f64,
+    plan: Plan,
+    spread: usize,
+    round: usize,
+}
+
+impl Best {
+    /// Keeps a round's plan when weeks lack less and it is valid for the problem as given.
+    fn keep_better(
+        &mut self,
+        problem: &Problem,
+        plan: &mut Plan,
+        lack: f64,
+        spread: usize,
+        round: usize,
+    ) {
+        let verdict = check(problem, plan);
+        if verdict.valid && lack < self.lack {
+            plan.objective = Some(verdict.objective_e4 as f64 / 1e4);
+            *self = Self {
+                lack,
+                plan: plan.clone(),
+                spread,
+                round,
+            };
+        }
+    }
 }
 
 /// One round's part of the caller's time.
@@ -194,7 +252,7 @@ fn weak(chances: &Chances, request: &MarginRequest) -> Vec<(String, usize)> {
 }
 
 /// Summed distance below the wanted chance.
-fn lack(chances: &Chances, request: &MarginRequest) -> f64 {
+pub(super) fn lack(chances: &Chances, request: &MarginRequest) -> f64 {
     let asked = chances
         .cells
         .iter()

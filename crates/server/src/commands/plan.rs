@@ -11,6 +11,7 @@ use clap::Args;
 use cotyl_app::plans::compile::{LeftOut, compile};
 use cotyl_app::plans::explain::with_names;
 use cotyl_app::plans::scenario::Scenario;
+use cotyl_app::plans::season::Season;
 use cotyl_planner::check::{Verdict, check};
 use cotyl_planner::explain::binding;
 use cotyl_planner::faults::{faults, read_problem};
@@ -18,6 +19,10 @@ use cotyl_planner::problem::PROBLEM_FORMAT;
 use cotyl_planner::{Answer, Control, Options, Problem, Progress, solve};
 
 use crate::Outcome;
+
+mod outlook;
+
+use outlook::Grounds;
 
 /// What to solve, and how long.
 #[derive(Debug, Args)]
@@ -33,6 +38,14 @@ pub struct PlanArguments {
     /// Seed of the search
     #[arg(long, default_value_t = 1)]
     seed: u64,
+    /// The chance in per cent with which every pledge of every week is to be met, 50 to 99: the plan is
+    /// spread and widened, and what that costs is told; --seconds holds once more for it
+    #[arg(long, value_name = "PERCENT", value_parser = clap::value_parser!(u8).range(50..=99))]
+    chance: Option<u8>,
+    /// Try which changes would help, one at a time, and tell the cheapest; --seconds holds once more for
+    /// it, and the plan that is written stays the same
+    #[arg(long)]
+    remedies: bool,
     /// Where the plan is written; standard output when left out
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
@@ -46,7 +59,11 @@ const MOST_BYTES: u64 = 512 * 1024 * 1024;
 /// # Errors
 /// When the file cannot be read or the plan cannot be written.
 pub fn plan(arguments: &PlanArguments) -> Outcome {
-    let (problem, names) = read(&arguments.file)?;
+    let Grounded {
+        problem,
+        season,
+        names,
+    } = read(&arguments.file)?;
     let mut options = Options::for_problem(&problem);
     options.seed = arguments.seed;
     if let Some(work) = arguments.work {
@@ -60,6 +77,26 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     answer.plan.seconds = Some(control.started.elapsed().as_secs_f64());
     let verdict = check(&problem, &answer.plan);
     summarise(&problem, &names, &answer, &verdict);
+    let grounds = Grounds {
+        problem: &problem,
+        season: season.as_ref(),
+        names: &names,
+        options: &options,
+    };
+    if arguments.remedies {
+        let control = control.again();
+        grounds.tell_remedies(&answer.plan, &control)?;
+    }
+    if let Some(percent) = arguments.chance {
+        let control = control.again();
+        let bound = answer.plan.bound;
+        answer.plan = grounds.widen(&answer.plan, percent, &control)?;
+        answer.plan.bound = bound;
+        answer.plan.seed = Some(options.seed);
+        let seconds = control.started.elapsed().as_secs_f64();
+        answer.plan.seconds = answer.plan.seconds.map(|before| before + seconds);
+    }
+    let verdict = check(&problem, &answer.plan);
     let text = serde_json::to_string_pretty(&answer.plan)?;
     match &arguments.out {
         Some(path) => std::fs::write(path, text + "\n")
@@ -80,8 +117,14 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
 /// Names of records by their ids.
 type Names = BTreeMap<String, String>;
 
-/// A problem, with the names that a scenario gives.
-fn read(path: &Path) -> Result<(Problem, Names), Box<dyn std::error::Error + Send + Sync>> {
+/// A problem, with the season of a scenario and the names that it gives.
+struct Grounded {
+    problem: Problem,
+    season: Option<Season>,
+    names: Names,
+}
+
+fn read(path: &Path) -> Result<Grounded, Box<dyn std::error::Error + Send + Sync>> {
     let named = |fault: &dyn std::fmt::Display| format!("{}: {fault}", path.display());
     let packed = std::fs::read(path).map_err(|fault| named(&fault))?;
     let bytes = if packed.starts_with(&[0x1f, 0x8b]) {
@@ -100,10 +143,10 @@ fn read(path: &Path) -> Result<(Problem, Names), Box<dyn std::error::Error + Sen
     }
     let head: Head = serde_json::from_slice(&bytes)
         .map_err(|fault| named(&format!("this is not a JSON document: {fault}")))?;
-    let (problem, names) = match head.format.as_deref() {
+    let (problem, season, names) = match head.format.as_deref() {
         Some(PROBLEM_FORMAT) => {
             let problem = read_problem(&bytes).map_err(|fault| named(&fault))?;
-            (problem, Names::new())
+            (problem, None, Names::new())
         }
         Some(other) => {
             return Err(named(&format!(
@@ -116,7 +159,8 @@ fn read(path: &Path) -> Result<(Problem, Names), Box<dyn std::error::Error + Sen
                 .and_then(Scenario::season)
                 .map_err(|fault| named(&fault))?;
             let compiled = compile(&season, LeftOut::default()).map_err(|fault| named(&fault))?;
-            (compiled.problem, season.names())
+            let names = season.names();
+            (compiled.problem, Some(season), names)
         }
     };
     let found = faults(&problem);
@@ -132,7 +176,11 @@ fn read(path: &Path) -> Result<(Problem, Names), Box<dyn std::error::Error + Sen
         ))
         .into());
     }
-    Ok((problem, names))
+    Ok(Grounded {
+        problem,
+        season,
+        names,
+    })
 }
 
 /// Stops on time or on Ctrl-C, and shows progress where somebody looks.
@@ -168,6 +216,17 @@ impl Terminal {
             shown: Mutex::new(None),
             watched: std::io::stderr().is_terminal(),
         })
+    }
+
+    /// The same with its time begun anew.
+    fn again(&self) -> Self {
+        Self {
+            started: Instant::now(),
+            seconds: self.seconds,
+            interrupted: Arc::clone(&self.interrupted),
+            shown: Mutex::new(None),
+            watched: false,
+        }
     }
 
     fn finish(&self) {

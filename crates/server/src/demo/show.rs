@@ -135,7 +135,7 @@ async fn reasons(client: &Client, plan: &Value) -> Result<(), Fault> {
 }
 
 fn remedies(plan: &Value) -> Result<(), Fault> {
-    println!("\nWhat would help most, one change at a time, each solved anew");
+    println!("\nWhat would help, the cheapest first, one change at a time, each solved anew");
     let remedies = plan["result"]["remedies"].as_array();
     let remedies = remedies.map(Vec::as_slice).unwrap_or_default();
     if remedies.is_empty() {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use super::{PlanSowing, id, points, week};
+use super::{DueSowing, PlanSowing, id, points, week};
 
 /// Why the pledges that a plan leaves short are short.
 #[derive(Debug, Serialize, ToSchema)]
@@ -75,10 +75,13 @@ pub struct ComparisonQuery {
 /// How the second plan differs from the first.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct PlanComparison {
-    /// Every difference in a sentence: what is sown otherwise, by day, then what pledges are sent.
+    /// Every difference in a sentence: what was due and stays or had to be changed, what is sown
+    /// otherwise, by day, then what pledges are sent.
     #[schema(example = json!(["2026-10-06: sow 6 instead of 4 lettuce at Lamp shelf (North school)"]))]
     pub words: Vec<String>,
-    /// Sowings that only the first has.
+    /// Sowings that were due when the second was made: left as they are, or changed and why.
+    pub due: Vec<DueSowing>,
+    /// Sowings that only the first has. What stands already by the other's record is no difference.
     pub only_first: Vec<PlanSowing>,
     /// Sowings that only the second has.
     pub only_second: Vec<PlanSowing>,
@@ -153,6 +156,7 @@ impl From<compare::Comparison> for PlanComparison {
         let sowings = |list: Vec<AppSowing>| list.into_iter().map(Into::into).collect();
         Self {
             words: found.words(),
+            due: found.due.into_iter().map(Into::into).collect(),
             only_first: sowings(found.only_first),
             only_second: sowings(found.only_second),
             changed: found

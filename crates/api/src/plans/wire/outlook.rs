@@ -2,14 +2,18 @@
 
 use chrono::NaiveDate;
 use cotyl_app::plans::answer::KeptAnswer;
-use cotyl_app::plans::chances::{MarginOutcome, WeekChance};
-use cotyl_app::plans::remedies::{Change, Remedy};
+use cotyl_app::plans::chances::{MarginOutcome, NotReached, WeekChance};
+use cotyl_app::plans::due::DueSowing as AppDue;
+use cotyl_app::plans::remedies::{Change, Remedy, RemedyCost as AppCost};
 use cotyl_domain::quantity::Mass;
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use super::{id, points};
+use super::{id, points, week};
+
+/// Weeks below a wanted chance that the summary names.
+const MOST_TOLD: usize = 5;
 
 /// How likely a pledge of one week is to be met.
 #[derive(Debug, Serialize, ToSchema)]
@@ -46,6 +50,81 @@ pub struct PlanMargin {
     pub more_work_minutes: f64,
     /// Rounds of raised pledges that were solved.
     pub rounds: usize,
+    /// Sowings of which a part was moved to another day or station, so that one failure costs less.
+    pub spread: usize,
+    /// Weekly pledges that do not reach the chance, by week.
+    pub not_reached: Vec<PledgeNotReached>,
+}
+
+/// A pledge of one week that does not reach the wanted chance.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct PledgeNotReached {
+    /// ISO week.
+    #[schema(example = "2026-W44")]
+    pub week: String,
+    /// The pledge.
+    pub pledge_id: Uuid,
+    /// Who is to receive it.
+    pub recipient_name: String,
+    /// The crop or group.
+    pub what: String,
+    /// Seasons of a thousand in which it is met.
+    pub met_permille: i64,
+    /// Whether anything sown from now on can serve it.
+    pub can_be_served: bool,
+}
+
+/// What a change would take. Work counts as the plan's objective says; nothing else is given a price
+/// that nobody knows.
+#[derive(Debug, Clone, Serialize, ToSchema)]
+pub struct RemedyCost {
+    /// What has to be provided beside work: `days` (of opening), `litres_a_week`, `places` or `light`;
+    /// `null` when nothing has to be.
+    #[schema(example = "places")]
+    pub provide: Option<String>,
+    /// How much of it: days, litres of solution a week, places, or mol of light a square metre and day.
+    pub amount: Option<f64>,
+    /// Containers sown more over these weeks; below 0 for fewer.
+    pub more_containers: i64,
+    /// Minutes of work more over these weeks; below 0 for fewer.
+    pub more_work_minutes: f64,
+    /// Points that the work counts; `better_by` is what is left when they are paid.
+    pub points: f64,
+    /// What pledges are short of less for each unit that has to be provided.
+    pub less_short_per_unit: Option<Mass>,
+    /// Points gained for each point of work, where work is all that it takes; `null` when it takes no
+    /// more work than before, too.
+    pub points_per_point: Option<f64>,
+    /// In words.
+    #[schema(example = "8 places, 12 containers more and 1.4 hours of work more")]
+    pub words: String,
+}
+
+/// A sowing that was due when the plan was made and not sown. A plan leaves it as it is, since whoever
+/// claimed it may be on the way, unless it cannot be sown as it is.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct DueSowing {
+    /// The sowing.
+    pub sowing_id: Uuid,
+    /// Its station.
+    pub station_id: Uuid,
+    /// Its crop.
+    pub crop_id: Uuid,
+    /// How many.
+    pub containers: i64,
+    /// The day for which it is or was planned.
+    pub sow_on: NaiveDate,
+    /// Members who had claimed to sow it.
+    pub claims: i64,
+    /// Whether it was left as it is.
+    pub kept: bool,
+    /// Why it cannot be sown as it is; `null` when it can.
+    pub why: Option<String>,
+    /// All of it in words.
+    #[schema(
+        example = "4 lettuce at Lamp shelf (North school), due on 2026-10-06 and claimed by one member, stays as it is"
+    )]
+    pub words: String,
 }
 
 /// A change to the co-operative that would help.
@@ -60,17 +139,21 @@ pub struct PlanRemedy {
     pub station_id: Option<Uuid>,
     /// Places, minutes a week, litres a week, batches a week, or mol a square metre and day more.
     pub more: Option<f64>,
-    /// First day of the closure that would be lifted.
+    /// First closed day on which it would be open.
     pub first_day: Option<NaiveDate>,
-    /// Last day of the closure that would be lifted.
+    /// Last closed day on which it would be open.
     pub last_day: Option<NaiveDate>,
     /// In words.
-    #[schema(example = "8 more places at Lamp shelf: 1.20 kg less short over these weeks")]
+    #[schema(
+        example = "8 more places at Lamp shelf: 1.20 kg less short over these weeks; takes 8 places, 12 containers more and 1.4 hours of work more; 150 g for each place"
+    )]
     pub words: String,
     /// What pledges are short of less, over all weeks.
     pub less_short: Mass,
     /// Points by which the plan would be better.
     pub better_by: f64,
+    /// What it takes; `null` for plans solved before that was kept.
+    pub cost: Option<RemedyCost>,
 }
 
 impl From<WeekChance> for PledgeChance {
@@ -88,6 +171,7 @@ impl From<WeekChance> for PledgeChance {
 
 impl From<Remedy> for PlanRemedy {
     fn from(remedy: Remedy) -> Self {
+        let cost = remedy.cost().map(Into::into);
         let bare = Self {
             kind: String::new(),
             site_id: None,
@@ -98,6 +182,7 @@ impl From<Remedy> for PlanRemedy {
             words: remedy.words,
             less_short: Mass::of_milligrams(remedy.less_short_milligrams),
             better_by: points(remedy.better_by_e4),
+            cost,
         };
         let at_site = |kind: &str, site_id: &str, more: i64| Self {
             kind: kind.to_owned(),
@@ -135,6 +220,50 @@ impl From<Remedy> for PlanRemedy {
     }
 }
 
+impl From<AppCost> for RemedyCost {
+    fn from(cost: AppCost) -> Self {
+        Self {
+            provide: cost.provide.map(str::to_owned),
+            amount: cost.amount,
+            more_containers: cost.more_containers,
+            more_work_minutes: cost.more_minutes_tenths as f64 / 10.0,
+            points: points(cost.points_e4),
+            less_short_per_unit: cost.less_short_milligrams_per_unit.map(Mass::of_milligrams),
+            points_per_point: cost.points_per_point,
+            words: cost.words,
+        }
+    }
+}
+
+impl From<AppDue> for DueSowing {
+    fn from(due: AppDue) -> Self {
+        Self {
+            sowing_id: id(&due.sowing_id),
+            station_id: id(&due.station_id),
+            crop_id: id(&due.crop_id),
+            containers: due.containers,
+            sow_on: due.sow_on,
+            claims: due.claims,
+            kept: due.kept,
+            why: due.why,
+            words: due.words,
+        }
+    }
+}
+
+impl From<NotReached> for PledgeNotReached {
+    fn from(cell: NotReached) -> Self {
+        Self {
+            week: week(cell.monday),
+            pledge_id: id(&cell.pledge_id),
+            recipient_name: cell.recipient_name,
+            what: cell.what,
+            met_permille: cell.met_permille,
+            can_be_served: cell.can_be_served,
+        }
+    }
+}
+
 impl From<MarginOutcome> for PlanMargin {
     fn from(margin: MarginOutcome) -> Self {
         Self {
@@ -145,6 +274,8 @@ impl From<MarginOutcome> for PlanMargin {
             more_containers: margin.more_containers,
             more_work_minutes: margin.more_minutes_tenths as f64 / 10.0,
             rounds: margin.rounds,
+            spread: margin.spread,
+            not_reached: margin.not_reached.into_iter().map(Into::into).collect(),
         }
     }
 }
@@ -165,7 +296,7 @@ pub(super) fn likelihood(answer: &KeptAnswer) -> String {
         " {likely} of {} weekly pledges have a chance of 90 % or better to be met in full, {even} one of 50 % or better.",
         chances.len()
     );
-    if let Some(margin) = answer.margin {
+    if let Some(margin) = &answer.margin {
         text += &format!(
             " The wanted chance of {} % is reached in {} of the {} that can still be served, {} without the margin; \
              it takes {} containers and {:.1} hours of work more.",
@@ -175,6 +306,43 @@ pub(super) fn likelihood(answer: &KeptAnswer) -> String {
             margin.reached_before,
             margin.more_containers,
             margin.more_minutes_tenths as f64 / 600.0,
+        );
+        text += &below(&margin.not_reached);
+    }
+    text
+}
+
+/// Weeks that do not reach the wanted chance: the least likely of those that can be served, and how
+/// many nothing can serve.
+fn below(not_reached: &[NotReached]) -> String {
+    let (mut served, hopeless): (Vec<&NotReached>, Vec<&NotReached>) =
+        not_reached.iter().partition(|cell| cell.can_be_served);
+    served.sort_by_key(|cell| (cell.met_permille, cell.monday));
+    let mut text = String::new();
+    if !served.is_empty() {
+        let told: Vec<String> = served
+            .iter()
+            .take(MOST_TOLD)
+            .map(|cell| {
+                format!(
+                    "{} {} for {} ({:.0} %)",
+                    week(cell.monday),
+                    cell.what,
+                    cell.recipient_name,
+                    cell.met_permille as f64 / 10.0
+                )
+            })
+            .collect();
+        text += &format!(" It is not reached in {}", told.join(", "));
+        if served.len() > MOST_TOLD {
+            text += &format!(" and {} more", served.len() - MOST_TOLD);
+        }
+        text += ".";
+    }
+    if !hopeless.is_empty() {
+        text += &format!(
+            " Nothing sown from now on can serve {} weekly pledges.",
+            hopeless.len()
         );
     }
     text

@@ -74,7 +74,7 @@ fn a_margin_sows_more_and_says_what_it_reached() {
     profile(&mut document)["hold_days"] = json!(7);
     let plain = solved(&season(&document));
     let wide = wanting(&document, 900);
-    let margin = wide.margin.unwrap();
+    let margin = wide.margin.clone().unwrap();
     assert_eq!((margin.wanted_permille, margin.asked), (900, 7));
     assert!(margin.reached > margin.reached_before, "{margin:?}");
     assert!(margin.reached >= 5, "{margin:?}");
@@ -162,12 +162,30 @@ fn opening_is_the_remedy_for_a_closed_week() {
         best.change,
         Change::Open {
             site_id: "hall".into(),
-            first_day: day("2026-03-23"),
-            last_day: day("2026-03-29")
+            first_day: day("2026-03-24"),
+            last_day: day("2026-03-24")
         }
     );
+    // the Saturday of the closure brings nothing for that week, so opening on both days is not told
+    assert_eq!(answer.remedies.len(), 1, "{:?}", answer.remedies);
     assert_eq!(best.less_short_milligrams, 200_000);
-    let open = |changed: &mut Value| changed["closures"] = json!([]);
+    // two containers are sown, cut and cleaned: 2 × (2 + 1 + 1) minutes at 0.05 points
+    let cost = best.cost().unwrap();
+    assert_eq!((cost.provide, cost.amount), (Some("days"), Some(1.0)));
+    assert_eq!((cost.more_containers, cost.more_minutes_tenths), (2, 80));
+    assert_eq!(cost.points_e4, 4_000);
+    assert_eq!(cost.less_short_milligrams_per_unit, Some(200_000));
+    assert_eq!(
+        best.words,
+        "opening Hall on Tuesday of 2026-W13 (2026-03-24): 0.20 kg less short over these weeks; \
+         takes 1 day of opening, 2 containers more and 8 minutes of work more; 200 g for each day"
+    );
+    let open = |changed: &mut Value| {
+        changed["closures"] = json!([
+            {"site_id": "hall", "first_day": "2026-03-23", "last_day": "2026-03-23", "reason": "Holiday"},
+            {"site_id": "hall", "first_day": "2026-03-25", "last_day": "2026-03-29", "reason": "Holiday"},
+        ]);
+    };
     proven(&document, open, best.less_short_milligrams);
 }
 
