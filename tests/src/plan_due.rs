@@ -134,15 +134,14 @@ async fn what_is_claimed_for_today_stays_and_that_is_said() {
 }
 
 #[actix_web::test]
-async fn where_its_places_are_gone_it_is_changed_and_why_is_said() {
+async fn where_the_site_is_shut_it_is_changed_and_why_is_said() {
     let today = DueDay::dawn().await;
     sqlx::query(
-        "insert into station_outage (id, cooperative_id, station_id, first_day, last_day, places, reason)
-         values ($1, $2, $3, $4::date, $4::date + 2, 8, 'The bench is broken')",
+        "insert into closure (id, cooperative_id, site_id, first_day, last_day, reason) values ($1, $2, $3, $4::date, $4::date, 'Storm')",
     )
     .bind(Uuid::now_v7())
     .bind(today.garden.cooperative_id)
-    .bind(today.garden.station_id)
+    .bind(today.garden.site_id)
     .bind(&today.day)
     .execute(&today.garden.pool)
     .await
@@ -150,14 +149,19 @@ async fn where_its_places_are_gone_it_is_changed_and_why_is_said() {
     let (second, result) = today.plan_again("Second").await;
     let due = today.said(&result);
     assert_eq!((&due["kept"], &due["claims"]), (&json!(false), &json!(1)));
-    let why = format!("Bench has 0 of 8 places free on {}", today.day);
+    let why = format!("North school is closed on {}", today.day);
     assert_eq!(due["why"], json!(why));
     let words = due["words"].as_str().unwrap();
     assert!(
-        words.contains("claimed by one member, had to be changed, since Bench has 0 of 8"),
+        words.ends_with(&format!(
+            "claimed by one member, had to be changed, since {why}; it is planned anew"
+        )),
         "{words}"
     );
     assert!(today.is_told(&result["notes"], &due["words"]));
+    for sowing in result["sowings"].as_array().unwrap() {
+        assert!(sowing["sow_on"].as_str().unwrap() > today.day.as_str());
+    }
     let compared = today.compared_with(&second).await;
     assert!(
         today.is_told(&compared["words"], &due["words"]),
@@ -168,6 +172,7 @@ async fn where_its_places_are_gone_it_is_changed_and_why_is_said() {
         gone.any(|sowing| sowing["sow_on"] == json!(today.day)),
         "{compared:#}"
     );
+    // put into force, it gives the sowing up, and whoever claimed it is free
     adopt(&today.api, &second, false).await.expect(200);
     let (state, cause) = today.state().await;
     assert_eq!(state, "lost");
@@ -187,26 +192,20 @@ async fn where_its_places_are_gone_it_is_changed_and_why_is_said() {
 }
 
 #[actix_web::test]
-async fn where_the_site_is_shut_it_is_changed_and_why_is_said() {
+async fn where_the_station_is_out_of_use_it_is_changed_and_why_is_said() {
     let today = DueDay::dawn().await;
-    sqlx::query(
-        "insert into closure (id, cooperative_id, site_id, first_day, last_day, reason) values ($1, $2, $3, $4::date, $4::date, 'Storm')",
-    )
-    .bind(Uuid::now_v7())
-    .bind(today.garden.cooperative_id)
-    .bind(today.garden.site_id)
-    .bind(&today.day)
-    .execute(&today.garden.pool)
-    .await
-    .unwrap();
+    sqlx::query("update station set retired_at = now() where id = $1")
+        .bind(today.garden.station_id)
+        .execute(&today.garden.pool)
+        .await
+        .unwrap();
     let (_, result) = today.plan_again("Second").await;
     let due = today.said(&result);
-    assert_eq!(due["kept"], false);
     assert_eq!(
-        due["why"],
-        json!(format!("North school is closed on {}", today.day))
+        (&due["kept"], &due["why"]),
+        (&json!(false), &json!("Bench is out of use"))
     );
-    for sowing in result["sowings"].as_array().unwrap() {
-        assert!(sowing["sow_on"].as_str().unwrap() > today.day.as_str());
-    }
+    // nothing is expected of it any more
+    assert_eq!(result["sowings"], json!([]));
+    assert_eq!(result["expected"]["value"], "0");
 }

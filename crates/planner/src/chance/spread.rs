@@ -3,10 +3,11 @@
 //! What a sowing has in common, its seed, its day, its mishap, hits all of its containers at once, so
 //! that several small sowings meet a pledge more often than a large one of the same weight. A part of
 //! a large sowing is moved to another station of its class, which costs nothing, or to another sow day
-//! or class of its site from which it is cut for the same weeks. What is moved must leave the plan
-//! valid for [`check`] and may worsen the objective, all moves together, by [`COST_PER_KILOGRAM`]; and
-//! it counts only when the weeks below the wanted chance lack less of it in sum in two draws of
-//! seasons, each with the same luck before and after.
+//! or class of its site from which it is cut for the same weeks; no part is smaller than the least
+//! batch of the crop, where that is a rule. What is moved must leave the plan valid for [`check`] and
+//! may worsen the objective, all moves together, by [`COST_PER_KILOGRAM`]; and it counts only when the
+//! weeks below the wanted chance lack less of it in sum in two draws of seasons, each with the same luck
+//! before and after.
 
 use std::collections::BTreeMap;
 
@@ -21,8 +22,6 @@ use crate::{Plan, Problem};
 
 /// Most points by which spreading may worsen the objective, for each kilogram pledged.
 pub const COST_PER_KILOGRAM: f64 = 1.0;
-/// Fewest containers of a part: a sowing of one is more trouble than it is worth.
-const LEAST_PART: i64 = 2;
 /// Passes over the plan: a sowing can be halved as often.
 const PASSES: usize = 3;
 /// Most moves of a pass.
@@ -280,14 +279,27 @@ impl<'a> Ground<'a> {
                 if (other.station, other.sow) == (part.station, part.sow) {
                     continue;
                 }
-                let same_days = self.class_of[station] == self.class_of[part.station]
-                    && (other.sow, &other.cuts) == (part.sow, &part.cuts);
+                let same_days = self.is_same_class_and_days(part, &other);
                 let lost = whole - self.decigrams(&other);
                 found.push(((!same_days, lost, station), other));
             }
         }
         found.sort_by(|a, b| (a.0, a.1.sow).cmp(&(b.0, b.1.sow)));
         found.into_iter().map(|(_, part)| part).collect()
+    }
+
+    fn is_same_class_and_days(&self, a: &Part, b: &Part) -> bool {
+        (self.class_of[a.station], a.entry, a.sow, &a.cuts)
+            == (self.class_of[b.station], b.entry, b.sow, &b.cuts)
+    }
+
+    /// Fewest containers of a part: the least batch of the crop, where that is a rule.
+    fn least(&self, part: &Part) -> i64 {
+        if self.problem.rules.smallest_sowing {
+            self.grown(part).smallest_sowing.max(1)
+        } else {
+            1
+        }
     }
 
     /// Decigrams that a container gives in all.
@@ -374,7 +386,7 @@ impl Judge<'_> {
             .filter(|part| {
                 let serves =
                     |&(target, week): &(&str, usize)| self.ground.serves(part, target, week);
-                part.containers >= 2 * LEAST_PART && weak.iter().any(serves)
+                part.containers >= 2 * self.ground.least(part) && weak.iter().any(serves)
             })
             .collect();
         order.sort_by_key(|part| {
@@ -414,7 +426,9 @@ impl Judge<'_> {
                     to: other,
                 };
                 let mut next = current.clone();
-                if make(&mut next, &step) && self.is_valid(&next) {
+                // on the same days in the same class nothing changes but the places, which are free
+                let same = self.ground.is_same_class_and_days(&step.from, &step.to);
+                if make(&mut next, &step) && (same || self.is_valid(&next)) {
                     current = next;
                     moves.push(step);
                     break;
