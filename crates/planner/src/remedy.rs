@@ -10,8 +10,10 @@
 //! what they take, in the order of [`Provision`]: from what is only agreed on to what is bought and
 //! built; within one of these by decigrams less short for each unit of it.
 //!
-//! **Told** are the first few in this order, of each kind at most [`MOST_OF_A_KIND`] while another kind
-//! helps, too: five benches that are too small must not hide an hour more of work.
+//! **Told** are the first few in this order of those that really help: a change that brings less than a
+//! tenth of what the most helpful one brings is left out. Of each kind there are at most
+//! [`MOST_OF_A_KIND`] while another kind helps, too: five benches that are too small must not hide an
+//! hour more of work.
 
 use std::cmp::Ordering;
 
@@ -35,6 +37,8 @@ pub const MOST_TOLD: usize = 5;
 pub const MOST_OF_A_KIND: usize = 2;
 /// Share of the search's moves that each trial is given; it starts from the plan.
 const SHARE_OF_WORK: u64 = 10;
+/// A change must bring this part of what the most helpful one brings to be told: one tenth.
+const LEAST_SHARE_OF_BEST: i64 = 10;
 /// Least that a change must bring to be told.
 pub const LEAST_GAIN_DG: i64 = 100;
 
@@ -132,21 +136,22 @@ impl Bargain {
     }
 }
 
-/// The remedies that are told: the cheapest, the cheapest first.
+/// The remedies that are told: of those that really help the cheapest, the cheapest first.
 pub fn cheapest<R, K: PartialEq>(
     mut remedies: Vec<R>,
     bargain: impl Fn(&R) -> Bargain,
     kind: impl Fn(&R) -> K,
 ) -> Vec<R> {
+    let brings = |remedy: &R| bargain(remedy).effect.less_short_dg;
+    let most = remedies.iter().map(brings).max().unwrap_or(0);
+    remedies.retain(|remedy| brings(remedy) * LEAST_SHARE_OF_BEST >= most);
     remedies.sort_by(|a, b| bargain(a).compare_cost(&bargain(b)));
     let mut told = vec![false; remedies.len()];
     for most_of_a_kind in [MOST_OF_A_KIND, usize::MAX] {
-        for at in 0..remedies.len() {
-            let chosen = || (0..remedies.len()).filter(|&other| told[other]);
-            let alike = chosen()
-                .filter(|&other| kind(&remedies[other]) == kind(&remedies[at]))
-                .count();
-            if !told[at] && chosen().count() < MOST_TOLD && alike < most_of_a_kind {
+        for (at, remedy) in remedies.iter().enumerate() {
+            let chosen = || remedies.iter().zip(&told).filter(|(_, told)| **told);
+            let alike = chosen().filter(|(other, _)| kind(other) == kind(remedy));
+            if !told[at] && chosen().count() < MOST_TOLD && alike.count() < most_of_a_kind {
                 told[at] = true;
             }
         }
@@ -331,11 +336,13 @@ mod tests {
     #[test]
     fn work_comes_first_and_the_rest_by_what_it_takes() {
         let all = vec![
-            ("lamp", bargain(Provision::Light, 2.0, 90_000, 0)),
-            // 1000 dg for each of 8 places, 1200 for each of 5
+            ("lamp", bargain(Provision::Light, 2.0, 9_000, 0)),
+            // 1000 dg for each of 8 places, 1200 for each of 5, 400 for each of 3
             ("eight places", bargain(Provision::Places, 8.0, 8_000, 10)),
             ("five places", bargain(Provision::Places, 5.0, 6_000, 10)),
-            ("three places", bargain(Provision::Places, 3.0, 300, 10)),
+            ("three places", bargain(Provision::Places, 3.0, 1_200, 10)),
+            // costs nothing, but brings less than a tenth of the 10 000 below
+            ("hardly", bargain(Provision::Nothing, 0.0, 999, -50)),
             // 1000 points for 1000 and 100 for 50: one for one, and two for one
             (
                 "hours here",
@@ -345,8 +352,8 @@ mod tests {
                 "hours there",
                 bargain(Provision::Nothing, 0.0, 1_000, 500_000),
             ),
-            ("less work", bargain(Provision::Nothing, 0.0, 200, -40)),
-            ("a day", bargain(Provision::Days, 1.0, 150, 5)),
+            ("less work", bargain(Provision::Nothing, 0.0, 1_500, -40)),
+            ("a day", bargain(Provision::Days, 1.0, 1_050, 5)),
         ];
         let kind = |(_, b): &(&str, Bargain)| b.provision;
         let told: Vec<&str> = cheapest(all.clone(), |r| r.1, kind)

@@ -158,10 +158,11 @@ pub struct PlanResult {
     /// What the wanted chance came to; `null` when none was asked for.
     pub margin: Option<PlanMargin>,
     /// The cheapest changes to the co-operative that would help, at most five. Each was tried by
-    /// solving again, one change at a time, and says what it takes. In this order: what takes work
-    /// alone, by points gained for each point of work; then days of opening, litres of solution,
-    /// places, light, within each by the weight gained for each unit. Of one kind at most two are told
-    /// while another helps, too.
+    /// solving again, one change at a time, and says what it takes; what brings less than a tenth of
+    /// what the most helpful one brings is left out. In this order: what takes work alone, by points
+    /// gained for each point of work; then days of opening, litres of solution, places, light, within
+    /// each by the weight gained for each unit. Of one kind at most two are told while another helps,
+    /// too.
     pub remedies: Vec<PlanRemedy>,
     /// Sowings that were due when the plan was made: left as they are, or changed and why.
     pub due: Vec<DueSowing>,

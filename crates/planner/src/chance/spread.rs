@@ -284,7 +284,7 @@ impl<'a> Ground<'a> {
                 found.push(((!same_days, lost, station), other));
             }
         }
-        found.sort_by(|a, b| (a.0, a.1.sow).cmp(&(b.0, b.1.sow)));
+        found.sort_by_key(|(order, other)| (*order, other.sow));
         found.into_iter().map(|(_, part)| part).collect()
     }
 
@@ -377,8 +377,9 @@ struct Judge<'a> {
 }
 
 impl Judge<'_> {
-    /// Moves of one pass: half of every sowing of which a weak week hangs, the largest first, each
-    /// valid after those before it.
+    /// Moves of one pass: half of every sowing on which a weak week hangs, the largest first, each valid
+    /// after those before it. What one sowing is cut on different days shares its luck, so the whole of
+    /// it counts.
     fn moves(&self, parts: &[Part], weak: &[(&str, usize)]) -> Vec<Move> {
         let mut current = parts.to_vec();
         let mut order: Vec<&Part> = parts
@@ -386,12 +387,15 @@ impl Judge<'_> {
             .filter(|part| {
                 let serves =
                     |&(target, week): &(&str, usize)| self.ground.serves(part, target, week);
-                part.containers >= 2 * self.ground.least(part) && weak.iter().any(serves)
+                let least = self.ground.least(part);
+                together(parts, part) >= 2 * least
+                    && part.containers >= least
+                    && weak.iter().any(serves)
             })
             .collect();
         order.sort_by_key(|part| {
             (
-                std::cmp::Reverse(part.containers),
+                std::cmp::Reverse(together(parts, part)),
                 part.sow,
                 part.station,
                 part.entry,
@@ -402,7 +406,11 @@ impl Judge<'_> {
             if moves.len() >= MOST_MOVES || self.control.should_stop() {
                 break;
             }
-            let half = part.containers / 2;
+            let whole = together(&current, part);
+            let half = part.containers.min(whole / 2);
+            if half < self.ground.least(part) {
+                continue;
+            }
             let free = self.ground.free(&current);
             let fitting = self
                 .ground
@@ -417,8 +425,7 @@ impl Judge<'_> {
                         0
                     };
                     let room = free[other.station][stay].iter().min().copied();
-                    room.unwrap_or(0) + own >= half
-                        && together(&current, other) + half < part.containers
+                    room.unwrap_or(0) + own >= half && together(&current, other) + half < whole
                 });
             for other in fitting.take(MOST_TRIED) {
                 let step = Move {
