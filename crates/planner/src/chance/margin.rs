@@ -76,10 +76,10 @@ pub enum MarginError {
 }
 
 /// Spreads the plan ([`super::spread`]); then raises the pledges of weak weeks, re-solves from the plan
-/// before without change cost, spreads what was found, and keeps the round whose weeks below the wanted
-/// chance lack least of it in sum; the plan as it was given, spread, is the first of them. A round's plan
-/// counts only when [`check`] finds it valid for the problem as given. The chances returned are drawn
-/// afresh: a round chosen for its chances has been lucky in the seasons that chose it.
+/// before (not spread) without change cost, spreads what was found, and keeps the plan, spread or not,
+/// whose weeks below the wanted chance lack least of it in sum; the plan as it was given, spread, is the
+/// first of them. A plan counts only when [`check`] finds it valid for the problem as given. The chances
+/// returned are drawn afresh: a plan chosen for its chances has been lucky in the seasons that chose it.
 ///
 /// Each round multiplies the pledge of a cell below the wanted chance by
 /// 1 + 0.7 (pledge / 10 % quantile - 1), at most 1.6, in all at most 2.2; above a chance of 0.97 by 0.95,
@@ -117,14 +117,14 @@ pub fn margin(
     let mut rounds = 0;
     let mut complete = true;
     loop {
-        // spread before containers are added
-        let (spread_plan, parts) = spread(&spreading, &current, &chances, control)?;
+        let found = lack(&chances, request);
+        best.keep_better(problem, &mut current.clone(), found, 0, rounds);
+        // what is raised next rests on the plan as it was found, so that spreading only ever adds
+        let (mut candidate, parts) = spread(&spreading, &current, &chances, control)?;
         if parts > 0 {
-            current = spread_plan;
-            chances = draw(&current, options.seed)?;
+            let found = lack(&draw(&candidate, options.seed)?, request);
+            best.keep_better(problem, &mut candidate, found, parts, rounds);
         }
-        let lack = lack(&chances, request);
-        best.keep_better(problem, &mut current, lack, parts, rounds);
         if control.should_stop() {
             complete = best.lack <= 0.0;
             break;
