@@ -363,19 +363,36 @@ pub(crate) fn released(index: &Index, class: usize) -> impl Iterator<Item = i64>
     })
 }
 
-/// The part of the bound that is not a class, at given prices. `bought` is told how many decigrams each
-/// (target, week) buys and from which signature; `units` how many units of a good are bought.
-pub(crate) fn outside<T: Amount>(
+/// What the part of the bound outside the classes chooses at given prices.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Chosen {
+    /// Decigrams of a signature that go to pledges of a week.
+    Sent {
+        signature: usize,
+        week: usize,
+        dg: i64,
+    },
+    /// Decigrams that a target lacks in a week.
+    Lacking { target: usize, week: usize, dg: i64 },
+    /// Units of a good that are bought in a week.
+    Bought {
+        good: usize,
+        week: usize,
+        units: i64,
+    },
+}
+
+/// What pledges cost at given prices: each band of a shortfall is either filled with the cheapest produce or
+/// left, which rounding cuts reward.
+fn pledges<T: Amount>(
     index: &Index,
     places: &Places,
     roundings: &Roundings,
     prices: &[T],
-    mut lacking: impl FnMut(usize, usize, i64),
-    mut bought: impl FnMut(usize, usize, i64),
-    mut units: impl FnMut(usize, usize, i64),
+    chosen: &mut impl FnMut(Chosen),
 ) -> T {
     let weeks = index.weeks;
-    let mut sum = T::cost(index.base_e4);
+    let mut sum = T::ZERO;
     let mut relief = vec![T::ZERO; index.targets.len() * weeks];
     for (cut, &price) in roundings.cuts.iter().zip(&prices[places.rounding..]) {
         sum += price.times(cut.least_dg);
@@ -385,10 +402,7 @@ pub(crate) fn outside<T: Amount>(
         }
     }
     for (t, target) in index.targets.iter().enumerate() {
-        for week in 0..weeks {
-            if target.pledge_dg[week] == 0 {
-                continue;
-            }
+        for week in (0..weeks).filter(|&week| target.pledge_dg[week] > 0) {
             let mut cheapest: Option<(T, usize)> = None;
             for &g in &target.signatures {
                 let price = prices[g * weeks + week];
@@ -398,21 +412,44 @@ pub(crate) fn outside<T: Amount>(
             }
             let mut below = 0;
             for (top, &worth) in target.band_tops(week).zip(&target.worth) {
-                let width = top - below;
+                let dg = top - below;
                 below = top;
+                let short = T::cost(worth) - relief[t * weeks + week];
                 match cheapest {
-                    Some((price, g)) if price < T::cost(worth) - relief[t * weeks + week] => {
-                        sum += price.times(width);
-                        bought(g, week, width);
+                    Some((price, signature)) if price < short => {
+                        sum += price.times(dg);
+                        chosen(Chosen::Sent {
+                            signature,
+                            week,
+                            dg,
+                        });
                     }
                     _ => {
-                        sum += (T::cost(worth) - relief[t * weeks + week]).times(width);
-                        lacking(t, week, width);
+                        sum += short.times(dg);
+                        chosen(Chosen::Lacking {
+                            target: t,
+                            week,
+                            dg,
+                        });
                     }
                 }
             }
         }
     }
+    sum
+}
+
+/// The part of the bound that is not a class, at given prices; `chosen` is told what makes it up.
+pub(crate) fn outside<T: Amount>(
+    index: &Index,
+    places: &Places,
+    roundings: &Roundings,
+    prices: &[T],
+    mut chosen: impl FnMut(Chosen),
+) -> T {
+    let weeks = index.weeks;
+    let mut sum = T::cost(index.base_e4);
+    sum += pledges(index, places, roundings, prices, &mut chosen);
     for (&price, &dg) in prices.iter().zip(&index.committed_dg) {
         sum = sum - price.times(dg);
     }
@@ -435,7 +472,11 @@ pub(crate) fn outside<T: Amount>(
         for (week, &value) in own.iter().enumerate().skip(good.lead_weeks) {
             if value > price {
                 sum = sum - (value - price).times(good.most_per_week);
-                units(u, week, good.most_per_week);
+                chosen(Chosen::Bought {
+                    good: u,
+                    week,
+                    units: good.most_per_week,
+                });
             }
         }
     }
@@ -463,15 +504,7 @@ pub(crate) fn exact_bound(
         .map(|&price| (price * scale).round() as i128)
         .collect();
     project(index, places, &mut fixed);
-    let mut sum = outside(
-        index,
-        places,
-        roundings,
-        &fixed,
-        |_, _, _| (),
-        |_, _, _| (),
-        |_, _, _| (),
-    );
+    let mut sum = outside(index, places, roundings, &fixed, |_| ());
     let mut class_prices = ClassPrices::default();
     for class in 0..index.classes.len() {
         class_prices.solve(index, places, roundings, class, &fixed);

@@ -9,7 +9,7 @@ use std::ops::Range;
 
 use crate::columns::{Paths, Rank};
 use crate::index::Index;
-use crate::lagrange::{ClassPrices, Places, exact_bound, outside, project, released};
+use crate::lagrange::{Chosen, ClassPrices, Places, exact_bound, outside, project, released};
 use crate::random::geometric;
 use crate::roundings::Roundings;
 use crate::threads::each;
@@ -113,20 +113,28 @@ impl<'a> Ascent<'a> {
         for (slope, cut) in self.gradient[rounding..].iter_mut().zip(&roundings.cuts) {
             *slope = cut.least_dg as f64;
         }
-        let gradient = std::cell::RefCell::new(&mut self.gradient);
-        let places = self.places;
+        let gradient = &mut self.gradient;
+        let stock = self.places.stock;
         let mut sum = outside(
             index,
-            &places,
+            &self.places,
             roundings,
             prices,
-            |t, week, dg| {
-                for &n in &roundings.of_pledge[t * weeks + week] {
-                    gradient.borrow_mut()[rounding + n as usize] -= dg as f64;
+            |chosen| match chosen {
+                Chosen::Sent {
+                    signature,
+                    week,
+                    dg,
+                } => gradient[signature * weeks + week] += dg as f64,
+                Chosen::Lacking { target, week, dg } => {
+                    for &n in &roundings.of_pledge[target * weeks + week] {
+                        gradient[rounding + n as usize] -= dg as f64;
+                    }
+                }
+                Chosen::Bought { good, week, units } => {
+                    gradient[stock + good * weeks + week] -= units as f64;
                 }
             },
-            |g, week, dg| gradient.borrow_mut()[g * weeks + week] += dg as f64,
-            |u, week, units| gradient.borrow_mut()[places.stock + u * weeks + week] -= units as f64,
         );
         self.subtract_limits();
         let full = self.chains.len() >= REMEMBERED;
