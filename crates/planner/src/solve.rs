@@ -148,7 +148,11 @@ const PRICE_TIME: f64 = 0.33;
 
 /// Price steps for an amount of work: few when little work is asked for, fewer when a plan is at hand.
 fn price_steps(work: u64, warm: bool) -> u64 {
-    (work / if warm { 60 } else { 20 }).clamp(100, 8000)
+    if warm {
+        (work / 60).clamp(100, 2000)
+    } else {
+        (work / 20).clamp(100, 8000)
+    }
 }
 
 /// Keeps the caller informed.
