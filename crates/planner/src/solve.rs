@@ -252,7 +252,7 @@ pub fn solve(
     let (first, last, detours) = if warm {
         (2.0, 0.2, 1.0)
     } else {
-        (15.0, 0.5, 6.0)
+        (15.0, 0.3, 6.0)
     };
     let settings = Settings {
         moves: options.work,
