@@ -140,6 +140,22 @@ fn solves_the_example_of_the_format_page() {
     assert_eq!(again.plan.purchases, stated.purchases);
 }
 
+/// Values of the linear programme and of the best plans known by HiGHS 1.16, CP-SAT and long searches. Whole
+/// containers keep every plan above the linear programme, and rounding cuts let the bound see a part of that.
+#[test]
+fn the_bound_lies_between_the_linear_programme_and_the_best_plan_known() {
+    for (name, programme, best) in [("s1", 2505.617, 2529.439), ("s2", 1950.721, 2228.184)] {
+        let path = format!(
+            "{}/tests/data/check_{name}_problem.json",
+            env!("CARGO_MANIFEST_DIR")
+        );
+        let problem: Problem = serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap();
+        let bound = run(&problem, 40_000).bound_e4 as f64 / 1e4;
+        assert!(bound > programme, "{name}: {bound}");
+        assert!(bound <= best, "{name}: {bound}");
+    }
+}
+
 #[test]
 fn littles_law() {
     // Little, "A proof for the queuing formula L = lambda W", Operations Research 9:383-387 (1961): places
