@@ -248,12 +248,15 @@ pub fn solve(
     }
     let unit = 10.0 * unit_e4(&index);
     // Measured on nine problems: a hotter start without much regard to detours loses 1 to 4 %, most where
-    // one container is much of a pledge.
+    // one container is much of a pledge. Where there are many containers each is moved seldom, and a start
+    // as hot as for few leaves the plan in disorder.
     let (first, last, detours) = if warm {
         (2.0, 0.2, 1.0)
     } else {
         (15.0, 0.3, 6.0)
     };
+    let containers: i64 = counts.values().sum();
+    let first = first * (1500.0 / containers.max(1) as f64).clamp(0.25, 1.0);
     let settings = Settings {
         moves: options.work,
         detour_weight: detours,
