@@ -55,7 +55,7 @@ impl State<'_> {
         if lack > 0 {
             for (b, &top) in tops.iter().enumerate() {
                 if lack <= top {
-                    return (self.index.targets[target].worth[b], lack - below);
+                    return (self.worth[target * self.bands + b], lack - below);
                 }
                 below = top;
             }
@@ -70,7 +70,7 @@ impl State<'_> {
         let lack = tops[self.bands - 1] - sent;
         for (b, &top) in tops.iter().enumerate() {
             if lack < top {
-                return (self.index.targets[target].worth[b], (top - lack).min(sent));
+                return (self.worth[target * self.bands + b], (top - lack).min(sent));
             }
         }
         (0, 0)
@@ -217,11 +217,13 @@ impl State<'_> {
         let from = (week * self.index.targets.len() + target) * self.bands;
         let tops = &self.tops[from..from + self.bands];
         let lack = tops[self.bands - 1] - sent;
+        let surplus = self.index.surplus_e4;
         let mut below = 0;
-        for (&top, &worth) in tops.iter().zip(&self.index.targets[target].worth) {
+        let worths = &self.worth[target * self.bands..(target + 1) * self.bands];
+        for (&top, &worth) in tops.iter().zip(worths) {
             let room = lack.min(top) - below;
             below = top;
-            if room > 0 && worth + self.index.surplus_e4 > 0 {
+            if room > 0 && worth + surplus > 0 {
                 let at = self.outlets.partition_point(|outlet| outlet.worth >= worth);
                 self.outlets.insert(at, Outlet { step, room, worth });
             }

@@ -70,9 +70,13 @@ impl Scatter {
 pub(crate) struct Inserter {
     worth: Vec<f64>,
     choice: Vec<u32>,
+    /// By how much the chosen sowing lets the cost fall, by itself.
+    fall_e4: Vec<i64>,
     blocked: Vec<u32>,
     /// By row of the class.
     supplies: Vec<Supplies>,
+    /// Fewest units left of each good in any week.
+    fewest: Vec<i64>,
     /// Weeks, modulo 64, in which some job of the class may be too much.
     tight_weeks: u64,
 }
@@ -91,11 +95,24 @@ impl Inserter {
         random: &mut Random,
         put: &mut Vec<(usize, i64)>,
     ) -> bool {
-        self.prepare(state, gap);
-        self.find_supplies(state, gap);
-        self.find_tight_weeks(state, gap);
         self.choose(state, gains, gap, scatter, random);
         self.enter(state, gains, gap, scatter, put)
+    }
+
+    /// By how much the chosen chain lets the cost fall; less when its sowings serve the same weeks.
+    pub(crate) fn fall_of_chain(&self, state: &State<'_>, gap: Gap) -> i64 {
+        let slots = self.worth.len() - 2;
+        let (mut slot, mut sum) = (gap.from, 0);
+        while slot < slots {
+            let choice = self.choice[slot];
+            if choice == NONE {
+                slot += 1;
+            } else {
+                sum += self.fall_e4[slot];
+                slot = state.columns.list[choice as usize].end as usize;
+            }
+        }
+        sum
     }
 
     fn prepare(&mut self, state: &State<'_>, gap: Gap) {
@@ -105,6 +122,7 @@ impl Inserter {
         self.worth.resize(slots + 2, 0.0);
         self.choice.clear();
         self.choice.resize(slots + 2, NONE);
+        self.fall_e4.resize(slots + 2, 0);
         self.blocked.clear();
         self.blocked.resize(slots + 1, slots as u32);
         for slot in (gap.from..slots).rev() {
@@ -119,28 +137,23 @@ impl Inserter {
     fn find_supplies(&mut self, state: &State<'_>, gap: Gap) {
         let index = state.index;
         self.supplies.clear();
+        self.fewest.clear();
+        self.fewest
+            .extend((0..index.goods.len()).map(|u| fewest(state.stock(u))));
         for row in index.classes[gap.class].rows.clone() {
             let mut supplies = Supplies::default();
             for &(u, units) in &index.rows[row].uses {
                 let need = units * gap.containers;
-                let stock = state.stock(u);
-                let first = stock.len() - Self::weeks_at_hand(stock, need);
-                supplies.from_week = supplies.from_week.max(first as u32);
+                if self.fewest[u] < need {
+                    let first = first_week_at_hand(state.stock(u), need);
+                    supplies.from_week = supplies.from_week.max(first as u32);
+                }
                 let good = &index.goods[u];
                 let missing = (state.used(u) + need - good.stock).clamp(0, need);
                 supplies.cost_e4 += good.price_e4 * missing;
             }
             self.supplies.push(supplies);
         }
-    }
-
-    /// Last weeks in all of which some units are at hand.
-    fn weeks_at_hand(stock: &[i64], need: i64) -> usize {
-        // the sign bits of all weeks at once: mostly nothing is short
-        if stock.iter().fold(0, |bits, left| bits | (left - need)) >= 0 {
-            return stock.len();
-        }
-        stock.iter().rev().take_while(|&&left| left >= need).count()
     }
 
     fn find_tight_weeks(&mut self, state: &State<'_>, gap: Gap) {
@@ -157,7 +170,22 @@ impl Inserter {
         }
     }
 
-    fn choose(
+    /// Choose the best chain for a gap.
+    pub(crate) fn choose(
+        &mut self,
+        state: &mut State<'_>,
+        gains: &mut Gains,
+        gap: Gap,
+        scatter: Scatter,
+        random: &mut Random,
+    ) {
+        self.prepare(state, gap);
+        self.find_supplies(state, gap);
+        self.find_tight_weeks(state, gap);
+        self.find_best(state, gains, gap, scatter, random);
+    }
+
+    fn find_best(
         &mut self,
         state: &mut State<'_>,
         gains: &mut Gains,
@@ -190,7 +218,8 @@ impl Inserter {
                 let Some(value) = value(state, gains, column, gap.containers, scatter.loose) else {
                     continue;
                 };
-                let mut value = (value - supplies.cost_e4) as f64;
+                let fall_e4 = value - supplies.cost_e4;
+                let mut value = fall_e4 as f64;
                 if scatter.noise > 0.0 {
                     value *= 1.0 + scatter.noise * (random.unit() - 0.5);
                 }
@@ -199,12 +228,14 @@ impl Inserter {
                 if value > self.worth[sow] + 1e-6 || forced {
                     self.worth[sow] = value;
                     self.choice[sow] = p as u32;
+                    self.fall_e4[sow] = fall_e4;
                 }
             }
         }
     }
 
-    fn enter(
+    /// Enter the chain that was chosen; columns put in are pushed to `put`.
+    pub(crate) fn enter(
         &mut self,
         state: &mut State<'_>,
         gains: &mut Gains,
@@ -236,6 +267,16 @@ impl Inserter {
         }
         any
     }
+}
+
+/// Fewest units of a good left in any week.
+fn fewest(stock: &[i64]) -> i64 {
+    stock.iter().copied().min().unwrap_or(i64::MAX)
+}
+
+/// First week from which on some units are at hand in every week.
+fn first_week_at_hand(stock: &[i64], need: i64) -> usize {
+    stock.len() - stock.iter().rev().take_while(|&&left| left >= need).count()
 }
 
 /// Is there work left for `q` containers of a column? Jobs that share a week are looked at one by one.

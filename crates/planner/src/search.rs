@@ -52,6 +52,14 @@ const TOGETHER: u32 = 64;
 /// Moves between two looks at the outside.
 const LOOK: u64 = 16;
 
+/// A column in use, with its slots at hand: most that are drawn do not fit a window.
+#[derive(Debug, Clone, Copy)]
+struct Active {
+    column: usize,
+    sow: u32,
+    end: u32,
+}
+
 /// A running search.
 #[derive(Debug, Clone)]
 pub(crate) struct Search<'a> {
@@ -64,7 +72,7 @@ pub(crate) struct Search<'a> {
     /// Those at the same site, by class.
     at_site: Vec<Vec<usize>>,
     /// Columns in use, by class.
-    active: Vec<Vec<usize>>,
+    active: Vec<Vec<Active>>,
     out: Vec<(usize, i64)>,
     put: Vec<(usize, i64)>,
     best: Vec<i64>,
@@ -139,14 +147,14 @@ impl<'a> Search<'a> {
     }
 
     fn list_active(&mut self, class: usize) {
-        let counts = self.state.counts();
+        let (counts, columns) = (self.state.counts(), self.state.columns);
+        let used = columns.of_class(class).filter(|&p| counts[p] > 0);
         self.active[class].clear();
-        self.active[class].extend(
-            self.state
-                .columns
-                .of_class(class)
-                .filter(|&p| counts[p] > 0),
-        );
+        self.active[class].extend(used.map(|column| Active {
+            column,
+            sow: columns.list[column].sow,
+            end: columns.list[column].end,
+        }));
     }
 
     fn keep_best(&mut self) {
@@ -236,17 +244,34 @@ impl<'a> Search<'a> {
         )
     }
 
+    /// Fill the last gap of a move, unless the move would then be undone: the cost rises too much, or not at
+    /// all, as when what was taken out goes back in. To know it before anything is entered lets a problem of four
+    /// sites make a quarter more moves. What a sowing does for shares is known only once it is entered.
+    fn insert_last(&mut self, gap: Gap, scatter: Scatter, mark: Mark) -> bool {
+        let (state, gains) = (&mut self.state, &mut self.gains);
+        self.inserter
+            .choose(state, gains, gap, scatter, &mut self.random);
+        let rise = state.cost_e4 - mark.cost_e4() - self.inserter.fall_of_chain(state, gap);
+        if state.index.shares.is_empty() && (rise == 0 || rise as f64 > self.allowed) {
+            return false;
+        }
+        self.inserter
+            .enter(state, gains, gap, scatter, &mut self.put);
+        true
+    }
+
     /// How the next move is scattered; in every other one a sowing that was taken out may not return.
     fn scatter(&mut self) -> Scatter {
-        let kind = self.random.below(10);
+        let skips = if self.state.index.keep_batches { 3 } else { 1 };
+        let kind = self.random.below(30);
         let without = if !self.out.is_empty() && self.random.coin() {
             self.out[self.random.below(self.out.len())].0 as u32
         } else {
             u32::MAX
         };
         Scatter {
-            noise: if kind < 3 { 0.0 } else { 0.15 },
-            skip: kind == 9,
+            noise: if kind < 9 { 0.0 } else { 0.15 },
+            skip: kind >= 30 - skips,
             batch: u32::MAX,
             without,
             loose: self.state.index.keep_batches && self.random.below(3) == 0,
@@ -286,7 +311,7 @@ impl<'a> Search<'a> {
             let touched = if self.state.index.keep_batches {
                 self.move_batches()
             } else {
-                self.move_places()
+                self.move_places(mark)
             };
             let rise = self.state.cost_e4 - mark.cost_e4();
             match touched {
@@ -354,7 +379,7 @@ impl<'a> Search<'a> {
     }
 
     /// One container at a time, from one to three places.
-    fn move_places(&mut self) -> Option<Vec<usize>> {
+    fn move_places(&mut self, mark: Mark) -> Option<Vec<usize>> {
         let places = 1 + self.random.below(3);
         let first = self.classes[self.random.below(self.classes.len())];
         let (from, end) = self.window(first);
@@ -379,9 +404,13 @@ impl<'a> Search<'a> {
         self.random.shuffle(&mut gaps);
         let scatter = self.scatter();
         let mut classes = Vec::with_capacity(places);
-        for gap in gaps {
-            self.insert(gap, scatter);
+        for (place, gap) in gaps.into_iter().enumerate() {
             classes.push(gap.class);
+            if place + 1 < places {
+                self.insert(gap, scatter);
+            } else if !self.insert_last(gap, scatter, mark) {
+                return None;
+            }
         }
         Some(classes)
     }
@@ -394,17 +423,16 @@ impl<'a> Search<'a> {
             return true;
         }
         for attempt in 0..40 {
-            let p = self.active[class][self.random.below(count)];
-            let column = &self.state.columns.list[p];
-            let (sow, stop) = (column.sow as usize, column.end as usize);
+            let drawn = self.active[class][self.random.below(count)];
+            let (sow, stop) = (drawn.sow as usize, drawn.end as usize);
             if sow < current
                 || stop > end
-                || self.state.count(p) <= 0
                 || (sow > current + 4 && attempt < 25)
+                || self.state.count(drawn.column) <= 0
             {
                 continue;
             }
-            if !self.take_out(p, 1) {
+            if !self.take_out(drawn.column, 1) {
                 return false;
             }
             current = stop;
@@ -501,7 +529,7 @@ impl<'a> Search<'a> {
         let wanted = self.random.below(3);
         let mut current = from;
         for _ in 0..if count == 0 { 0 } else { 12 * wanted } {
-            let p = self.active[class][self.random.below(count)];
+            let p = self.active[class][self.random.below(count)].column;
             let column = &self.state.columns.list[p];
             let (sow, stop, batch) = (column.sow as usize, column.end as usize, column.batch);
             let present = self.state.count(p);
@@ -521,7 +549,7 @@ impl<'a> Search<'a> {
             let least = self.state.index.batches[batch as usize].least;
             if self.random.below(3) > 0 && self.state.batch(batch as usize) < least {
                 for i in 0..count {
-                    let other = self.active[class][i];
+                    let other = self.active[class][i].column;
                     let left = self.state.count(other);
                     if self.state.columns.list[other].batch == batch && left > 0 {
                         if !self.take_out(other, left) {

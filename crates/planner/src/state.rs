@@ -103,6 +103,8 @@ pub(crate) struct State<'a> {
     pub(crate) to_target: Groups,
     /// Upper ends of the bands by week, target and band.
     pub(crate) tops: Vec<i64>,
+    /// Worth of a decigram by target and band.
+    pub(crate) worth: Vec<i64>,
     pub(crate) bands: usize,
     pub(crate) signature_seen: Vec<u32>,
     pub(crate) target_seen: Vec<u32>,
@@ -165,6 +167,8 @@ impl<'a> State<'a> {
             }
         }
         let bands = index.band_permille.len();
+        let worth = index.targets.iter().flat_map(|target| &target.worth);
+        let worth: Vec<i64> = worth.copied().collect();
         let mut tops = Vec::with_capacity(weeks * targets * bands);
         for week in 0..weeks {
             for target in &index.targets {
@@ -189,6 +193,7 @@ impl<'a> State<'a> {
             from_signature: Groups::new(weeks * signatures, forward),
             to_target: Groups::new(weeks * targets, backward),
             tops,
+            worth,
             bands,
             signature_seen: vec![0; signatures],
             target_seen: vec![0; targets],
