@@ -147,11 +147,16 @@ const DETOUR: f64 = 2.0;
 const PRICE_TIME: f64 = 0.33;
 
 /// Price steps for an amount of work: few when little work is asked for, fewer when a plan is at hand.
-fn price_steps(work: u64, warm: bool) -> u64 {
+///
+/// Steps of a small problem cost next to nothing. With 8000 a problem of four sites and 36 weeks ends 0.6 %
+/// higher in its bound, but its search of ten seconds lacks one of them and ends 0.4 % dearer.
+fn price_steps(paths: &Paths, work: u64, warm: bool) -> u64 {
     if warm {
         (work / 60).clamp(100, 2000)
-    } else {
+    } else if paths.total <= LIST_ALL {
         (work / 20).clamp(100, 8000)
+    } else {
+        (work / 20).clamp(100, 3000)
     }
 }
 
@@ -208,17 +213,20 @@ impl Watch for SearchWatch<'_, '_> {
 
 /// How to search, from a plan at hand or a fractional one with a number of containers.
 ///
-/// Measured on nine problems: a hotter start without much regard to detours loses 1 to 4 %, most where one
-/// container is much of a pledge. Where there are many containers each is moved seldom, and a start as hot
-/// as for few leaves the plan in disorder.
+/// Measured on eleven problems: a hotter start without much regard to detours loses 1 to 4 %, most where one
+/// container is much of a pledge. Where there are many containers each is moved seldom: a start as hot as
+/// for few leaves the plan in disorder, and an end as cold as for few leaves it where it is by then (two
+/// working days a week and 130 containers end 0.3 % lower with a last temperature of .03 than of .3, four
+/// sites and 600 containers 0.3 % higher).
 fn settings(index: &Index, moves: u64, (warm, containers): (bool, i64), bound_e4: i64) -> Settings {
     let unit = 10.0 * unit_e4(index);
+    let containers = containers.max(1) as f64;
     let (first, last, detour_weight) = if warm {
         (2.0, 0.2, 1.0)
     } else {
-        (15.0, 0.3, 6.0)
+        (15.0, 0.3 * (containers / 600.0).clamp(0.1, 1.0), 6.0)
     };
-    let first = first * (1500.0 / containers.max(1) as f64).clamp(0.25, 1.0);
+    let first = first * (1500.0 / containers).clamp(0.25, 1.0);
     Settings {
         moves,
         detour_weight,
@@ -252,7 +260,7 @@ pub fn solve(
     };
     let given = start::counts(problem, &index, &paths, options.start.as_ref());
     let warm = given.is_some();
-    let steps = (price_steps(options.work, warm), options.threads);
+    let steps = (price_steps(&paths, options.work, warm), options.threads);
     let found = ascend(&index, &paths, steps, |value| {
         reporter.tell(f64::INFINITY, value / 1e4, 0);
         reporter.ask().map(|gone| gone / PRICE_TIME)
