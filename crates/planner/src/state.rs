@@ -168,13 +168,9 @@ impl<'a> State<'a> {
         }
         let bands = index.band_permille.len();
         let worth = index.targets.iter().flat_map(|target| &target.worth);
-        let worth: Vec<i64> = worth.copied().collect();
-        let mut tops = Vec::with_capacity(weeks * targets * bands);
-        for week in 0..weeks {
-            for target in &index.targets {
-                tops.extend(target.band_tops(week));
-            }
-        }
+        let tops = (0..weeks)
+            .flat_map(|week| index.targets.iter().map(move |target| (week, target)))
+            .flat_map(|(week, target)| target.band_tops(week));
         let mut state = Self {
             index,
             columns,
@@ -192,8 +188,8 @@ impl<'a> State<'a> {
             layout,
             from_signature: Groups::new(weeks * signatures, forward),
             to_target: Groups::new(weeks * targets, backward),
-            tops,
-            worth,
+            tops: tops.collect(),
+            worth: worth.copied().collect(),
             bands,
             signature_seen: vec![0; signatures],
             target_seen: vec![0; targets],
