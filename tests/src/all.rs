@@ -31,6 +31,8 @@ mod hand_made_tasks;
 mod hostile;
 mod invitations;
 mod isolation;
+mod late_work;
+mod late_work_races;
 mod learned_sowings;
 mod learning;
 mod ledger;

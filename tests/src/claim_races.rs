@@ -20,9 +20,9 @@ use crate::sowings::at;
 use crate::support::{Api, settings};
 
 /// The application on a socket, with many connections to the database.
-struct Racing {
-    address: std::net::SocketAddr,
-    handle: ServerHandle,
+pub struct Racing {
+    pub address: std::net::SocketAddr,
+    pub handle: ServerHandle,
     store: Store,
 }
 
@@ -30,7 +30,7 @@ struct Racing {
 type Asked<'a> = (&'a str, String, Option<Value>);
 
 impl Racing {
-    async fn start(api: &Api, connections: u32) -> Self {
+    pub async fn start(api: &Api, connections: u32) -> Self {
         let pool = PoolSettings {
             connections,
             wait: Duration::from_secs(30),

@@ -10,7 +10,7 @@ use crate::mixing::{Cupboard, batch_input, litres};
 use crate::sowings::{at, event, read, sow, task_path};
 use crate::support::{Api, Reply};
 
-async fn finish(api: &Api, who: &str, path: &str, body: Value) -> Reply {
+pub async fn finish(api: &Api, who: &str, path: &str, body: Value) -> Reply {
     api.post(who, &format!("{path}/completion"), body).await
 }
 

@@ -71,6 +71,7 @@ impl From<CompletionInput> for Completion {
         Self {
             id: input.id,
             done_at: input.done_at,
+            heard_at: None,
             partial: input.partial,
             containers: input.containers,
             of_containers: None,
@@ -101,7 +102,7 @@ impl From<CompletionInput> for Completion {
 /// Takes its sowing on. A cut is weighed first: its weights are recorded as cuts. A report with its own
 /// `id` or `done_at` may come late, from a phone without signal: where something stands against it by then
 /// (somebody else finished the task, it was dropped or missed, the hold is gone), it is kept and answered
-/// with 202, and a lead settles it. Others are refused with 409. Sent again, a report has one effect.
+/// with 202, and a lead settles it: accepted, what it tells is entered as of `done_at`. Others are refused with 409. Sent again, a report has one effect.
 #[utoipa::path(
     tag = "tasks", operation_id = "finish_task", request_body = CompletionInput,
     responses(

@@ -87,7 +87,8 @@ pub struct Problem {
     pub status: u16,
     /// What happened, in words a person can act on.
     pub detail: String,
-    /// Problems of single fields.
+    /// Problems of single fields; of `not-entered` what stands against it, by the last part of its problem
+    /// type.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub errors: Vec<ProblemField>,
@@ -140,6 +141,16 @@ impl Problem {
     }
 }
 
+/// What stands against accepting a report, as a problem of the field that accepts it.
+fn against(refusal: &Refusal) -> Vec<ProblemField> {
+    match refusal {
+        Refusal::NotEntered { cause, why, .. } => {
+            vec![FieldProblem::new("/accept", cause, why.clone()).into()]
+        }
+        _ => Vec::new(),
+    }
+}
+
 impl From<Error> for Problem {
     fn from(error: Error) -> Self {
         let detail = error.to_string();
@@ -163,6 +174,7 @@ impl From<Error> for Problem {
                 };
                 Self {
                     refill_limit: PassedRefillLimit::of(&refusal),
+                    errors: against(&refusal),
                     ..Self::new(
                         status,
                         refusal.code(),

@@ -3,6 +3,7 @@
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, get, post};
 use chrono::{DateTime, Utc};
+use cotyl_app::late_work::Settlement;
 use cotyl_app::records;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -31,7 +32,7 @@ pub struct WorkReport {
     pub recorded_at: DateTime<Utc>,
     /// Whether it finishes the task or does a part of it.
     pub whole: bool,
-    /// What was done, in the fields of the report.
+    /// What was done, in the fields of the report; once entered, with the ids of the entries made of it.
     pub outcome: Value,
     /// `counted`, `waiting`, `accepted` or `set_aside`.
     #[schema(example = "waiting")]
@@ -47,6 +48,8 @@ pub struct WorkReport {
     pub settled_at: Option<DateTime<Utc>>,
     /// Why it was settled so.
     pub reason: Option<String>,
+    /// Whether what it tells stands in the records: it counted at once, or was accepted with its work.
+    pub entered: bool,
 }
 
 impl From<records::WorkReport> for WorkReport {
@@ -66,6 +69,7 @@ impl From<records::WorkReport> for WorkReport {
             settled_by: report.settled_by,
             settled_at: report.settled_at,
             reason: report.reason,
+            entered: report.entered,
         }
     }
 }
@@ -134,18 +138,28 @@ pub async fn read_work_report(
 /// What becomes of a report that waits.
 #[derive(Debug, Deserialize, ToSchema)]
 pub struct SettlementInput {
-    /// Whether it counts as additional work of the member; otherwise it is set aside.
+    /// Whether it counts as work of the member, and what it tells is entered; otherwise it is set aside.
     #[schema(example = true)]
     pub accept: bool,
-    /// Why; needed to set it aside. At most 300 characters.
+    /// Of accepting: only its minutes count, and nothing of what it tells is entered.
+    #[serde(default)]
+    pub minutes_only: bool,
+    /// Of accepting: what was poured past the limit to which the containers may be filled is entered all the
+    /// same; the reason says why.
+    #[serde(default)]
+    pub past_limit_accepted: bool,
+    /// Why; needed to set it aside and to accept past a limit. At most 300 characters.
     #[serde(default)]
     pub reason: String,
 }
 
 /// Settle a report that waits
 ///
-/// Accepted, it counts in what the member did; the task and its sowing stay as they are. Set aside, it
-/// stays on record with the reason.
+/// Accepted, it has the effects of a report in time, dated when the work was done and under the same rules:
+/// what was poured leaves its batch, readings are kept, the sowing goes on, and a task that was to be done or
+/// was missed is done. One that is done or dropped stays so, and the work counts besides. What can no longer be
+/// entered is refused as `not-entered`, with what stands against it; nothing is entered then. With
+/// `minutes_only` its minutes count alone. Set aside, it stays on record with the reason. Settled once.
 #[utoipa::path(
     tag = "tasks", operation_id = "settle_work_report", request_body = SettlementInput,
     params(("If-Match" = String, Header, description = "ETag of the report as last read")),
@@ -164,8 +178,12 @@ pub async fn settle_work_report(
             &signed.caller,
             *work_report_id,
             expected,
-            signed.body.accept,
-            &signed.body.reason,
+            &Settlement {
+                accept: signed.body.accept,
+                minutes_only: signed.body.minutes_only,
+                past_limit_accepted: signed.body.past_limit_accepted,
+                reason: signed.body.reason,
+            },
         )
         .await?;
     Ok(record(settled.version, &WorkReport::from(settled)))

@@ -18,9 +18,17 @@ pub struct Caller {
     pub request_id: String,
     /// Key and fingerprint of a request that may be repeated.
     pub idempotency: Option<Idempotency>,
+    /// Whose work is entered, where that is not the caller's own: entries name them, the audit log the
+    /// caller.
+    pub on_behalf_of: Option<Uuid>,
 }
 
 impl Caller {
+    /// Whose work it is that is entered.
+    pub(crate) fn doer(&self) -> Uuid {
+        self.on_behalf_of.unwrap_or(self.member_id)
+    }
+
     /// What a transaction of theirs is bound to.
     pub(crate) fn scope(&self) -> Scope {
         Scope::Session {

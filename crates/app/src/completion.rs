@@ -5,7 +5,7 @@ use cotyl_domain::quantity::Volume;
 use cotyl_domain::task::TaskKind;
 use cotyl_domain::temperature::Temperature;
 use cotyl_store::tasks::Task;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::batches::entry_input::ShownConductivity;
@@ -18,7 +18,8 @@ pub const MOST_DAYS_BACK: TimeDelta = TimeDelta::days(7);
 pub const MOST_AHEAD: TimeDelta = TimeDelta::minutes(5);
 
 /// What was done.
-#[derive(Debug, Clone, Default, Serialize)]
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Completion {
     /// The report, made by whoever sends it; sent again it has one effect.
     #[serde(skip)]
@@ -26,6 +27,9 @@ pub struct Completion {
     /// When, by the clock of the one who did it; now when left out.
     #[serde(skip)]
     pub done_at: Option<DateTime<Utc>>,
+    /// When the program first heard of it, where that was before now.
+    #[serde(skip)]
+    pub heard_at: Option<DateTime<Utc>>,
     /// Whether only a part of it was done, and the rest stays to be done.
     #[serde(skip)]
     pub partial: bool,

@@ -175,6 +175,7 @@ impl KeyRing {
             device: String::new(),
             request_id: String::new(),
             idempotency: None,
+            on_behalf_of: None,
         })
     }
 

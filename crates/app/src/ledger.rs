@@ -141,21 +141,7 @@ impl App {
         pointer: &str,
         given: Option<DateTime<Utc>>,
     ) -> Result<DateTime<Utc>> {
-        let now = self.clock().now();
-        let Some(at) = given else { return Ok(now) };
-        if at > now + TimeDelta::minutes(MOST_MINUTES_AHEAD)
-            || at < now - TimeDelta::days(MOST_DAYS_LATE)
-        {
-            return Err(Error::field(
-                pointer,
-                "range",
-                format!(
-                    "must be within the last {MOST_DAYS_LATE} days and not in the future; it is {} now",
-                    now.format("%Y-%m-%dT%H:%M:%SZ")
-                ),
-            ));
-        }
-        Ok(at)
+        happened_at_heard(pointer, given, self.clock().now())
     }
 
     /// Keeps movements, in the order of the lots so that writers queue, and lists them in the order of `parts`.
@@ -193,6 +179,27 @@ impl App {
         let ids: Vec<Uuid> = parts.iter().map(|part| part.2).collect();
         Ok(ledger::get_many(tx, &ids).await?)
     }
+}
+
+/// The same for what the program heard of at an instant.
+pub(crate) fn happened_at_heard(
+    pointer: &str,
+    given: Option<DateTime<Utc>>,
+    heard_at: DateTime<Utc>,
+) -> Result<DateTime<Utc>> {
+    let Some(at) = given else {
+        return Ok(heard_at);
+    };
+    if at > heard_at + TimeDelta::minutes(MOST_MINUTES_AHEAD)
+        || at < heard_at - TimeDelta::days(MOST_DAYS_LATE)
+    {
+        let detail = format!(
+            "must be within the last {MOST_DAYS_LATE} days and not in the future; it is {} now",
+            heard_at.format("%Y-%m-%dT%H:%M:%SZ")
+        );
+        return Err(Error::field(pointer, "range", detail));
+    }
+    Ok(at)
 }
 
 /// Which lots a quantity is taken from, all of them held until the transaction ends. Whoever may count them in

@@ -32,6 +32,7 @@ pub mod input;
 pub mod invitations;
 pub mod jobs;
 pub mod keys;
+pub mod late_work;
 mod learned_growth;
 pub mod learning;
 pub mod learning_vetoes;

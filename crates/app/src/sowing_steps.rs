@@ -217,7 +217,7 @@ impl App {
                 cut_number,
                 done_at,
                 recorded_at: self.clock().now(),
-                member_id: caller.member_id,
+                member_id: caller.doer(),
             };
             tasks::finish_of_sowing(tx, sowing.id, done).await?;
         }

@@ -1,6 +1,7 @@
 //! Sowings: from a plan or by hand.
 
-use chrono::{Days, NaiveDate, TimeDelta};
+use chrono::{DateTime, Days, NaiveDate, TimeDelta, Utc};
+use cotyl_calendar::SiteZone;
 use cotyl_domain::sowing::SowingState;
 use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_store::growing;
@@ -328,12 +329,31 @@ impl App {
             kind: kind.to_owned(),
             happened_on,
             recorded_at: self.clock().now(),
-            member_id: caller.member_id,
+            member_id: caller.doer(),
             detail,
         };
         sowings::insert_event(tx, &event).await?;
         Ok(event)
     }
+}
+
+/// Whether a sowing was not over yet at an instant. It was over from
+/// the day of its end on, on that day itself from the instant at which that was written down.
+pub(crate) async fn stood_at(
+    tx: &mut Tx,
+    sowing: &Sowing,
+    zone: SiteZone,
+    at: DateTime<Utc>,
+) -> Result<bool> {
+    let day = zone.today(at);
+    let ended_on = sowing.cleared_on.or(sowing.lost_on);
+    Ok(match ended_on {
+        None => !sowing.state.0.is_over(),
+        Some(ended_on) if day == ended_on => sowings::over_recorded_at(tx, sowing.id)
+            .await?
+            .is_some_and(|recorded_at| at < recorded_at),
+        Some(ended_on) => day < ended_on,
+    })
 }
 
 /// A sowing held for a change, when the member reaches it.

@@ -205,11 +205,16 @@ impl App {
             return self.as_before(tx, actor, before).await;
         }
         let done_at = completion::check(&task, completion, self.clock().now())?;
+        let mut told = completion.clone();
+        if told.partial {
+            told.of_containers = told.containers.and(task.containers);
+        }
         let report = WorkReport {
             state: "waiting".into(),
+            entered: false,
             conflict: Some(refusal.code().into()),
             conflict_detail: Some(in_words(&task, refusal)),
-            ..self.report(&task, actor, completion, done_at, completion)?
+            ..self.report(&task, actor, completion, done_at, &told)?
         };
         work_reports::insert(tx, &report).await?;
         self.audit_task(tx, operation, caller, id, &report).await?;
@@ -251,6 +256,7 @@ impl App {
             settled_by: None,
             settled_at: None,
             reason: None,
+            entered: true,
             version: 1,
         })
     }

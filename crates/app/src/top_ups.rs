@@ -2,7 +2,8 @@
 
 mod water_course;
 
-use chrono::{Days, NaiveDate};
+use chrono::{DateTime, Days, NaiveDate, Utc};
+use cotyl_calendar::SiteZone;
 use cotyl_domain::quantity::Volume;
 use cotyl_domain::{Operation, Refusal};
 use cotyl_growth::water::{END_OF_CROP_PERMILLE, REFILL_SOURCE};
@@ -12,6 +13,7 @@ use cotyl_store::{Tx, sites, sowings};
 use uuid::Uuid;
 
 use crate::input::Problems;
+use crate::sowings::stood_at;
 use crate::{App, Caller, Error, Result};
 
 pub(crate) use water_course::{WaterCourse, load_site, vessel_of};
@@ -228,7 +230,8 @@ impl App {
                         "there is no such sowing in this co-operative or in your reach",
                     )
                 })?;
-            self.require_within_refill_limit(tx, sowing_id, microlitres, None)
+            let now = self.clock().now();
+            self.require_within_refill_limit(tx, sowing_id, (microlitres, None), now)
                 .await
         })
         .await
@@ -236,7 +239,8 @@ impl App {
 
     /// The rule behind [`Self::check_top_up`], for use cases that pour solution into a sowing: into so many
     /// of its containers, or into all that wait for it. On the day of sowing, and before, it is the first
-    /// filling that is checked.
+    /// filling that is checked. What was poured earlier than now is held to the level that stood then: a
+    /// reading that was made since shows it already.
     ///
     /// # Errors
     /// As [`Self::check_top_up`].
@@ -244,8 +248,8 @@ impl App {
         &self,
         tx: &mut Tx,
         sowing_id: Uuid,
-        microlitres: i64,
-        containers: Option<i32>,
+        (microlitres, containers): (i64, Option<i32>),
+        at: DateTime<Utc>,
     ) -> Result<RefillAnswer> {
         if microlitres <= 0 {
             return Err(Error::field(
@@ -257,7 +261,8 @@ impl App {
         let view = sowings::get(tx, sowing_id)
             .await?
             .ok_or(Error::NotFound("sowing"))?;
-        if view.sowing.state.0.is_over() {
+        let zone: SiteZone = view.zone.parse().map_err(Error::internal)?;
+        if view.sowing.state.0.is_over() && !stood_at(tx, &view.sowing, zone, at).await? {
             return Err(Refusal::WrongState {
                 what: "the sowing".into(),
                 state: view.sowing.state.0.as_str().into(),
@@ -265,7 +270,7 @@ impl App {
             }
             .into());
         }
-        let answer = water_course::refill_now(tx, &view.sowing, self.clock().now()).await?;
+        let answer = water_course::refill_at(tx, &view.sowing, at, self.clock().now()).await?;
         let into = containers.unwrap_or(answer.containers);
         let wanted = microlitres / i64::from(into.max(1));
         if wanted > answer.may_add_microlitres {

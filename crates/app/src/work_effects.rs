@@ -34,7 +34,7 @@ impl App {
             cut_number: task.cut_number,
             done_at,
             recorded_at: now,
-            member_id: caller.member_id,
+            member_id: caller.doer(),
         };
         match done.kind {
             TaskKind::TopUp => self.pour(tx, caller, actor, task, told, done_at).await?,
@@ -76,7 +76,7 @@ impl App {
     }
 
     /// Takes the sowing of a task on.
-    async fn advance_by_work(
+    pub(crate) async fn advance_by_work(
         &self,
         tx: &mut Tx,
         caller: &Caller,
@@ -131,7 +131,7 @@ impl App {
 
     /// Takes what was poured out of its batch, within the limit to which containers may be filled, and
     /// has the report name the entry.
-    async fn pour(
+    pub(crate) async fn pour(
         &self,
         tx: &mut Tx,
         caller: &Caller,
@@ -144,7 +144,7 @@ impl App {
             return Ok(());
         };
         if told.plain_water {
-            return self.check_plain_water(tx, task, told).await;
+            return self.check_plain_water(tx, task, told, done_at).await;
         }
         let Some(batch_id) = told.batch_id else {
             return Ok(());
@@ -157,6 +157,7 @@ impl App {
             sowing_id: task.sowing_id,
             containers: told.containers,
             past_limit_accepted: told.past_limit_accepted,
+            heard_at: told.heard_at,
             note: told.note.clone(),
             ..EntryFields::default()
         };
@@ -174,7 +175,13 @@ impl App {
 
     /// Plain water is kept with the report, from which the levels are reckoned; it is held to the same
     /// limit.
-    async fn check_plain_water(&self, tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
+    async fn check_plain_water(
+        &self,
+        tx: &mut Tx,
+        task: &Task,
+        told: &Completion,
+        done_at: DateTime<Utc>,
+    ) -> Result<()> {
         if told.past_limit_accepted {
             if told.note.trim().is_empty() {
                 let detail = "say why it was filled past the limit";
@@ -184,13 +191,14 @@ impl App {
         }
         if let (Some(sowing_id), Some(volume)) = (task.sowing_id, told.volume) {
             let microlitres = volume.microlitres();
-            self.require_within_refill_limit(tx, sowing_id, microlitres, told.containers)
+            let poured = (microlitres, told.containers);
+            self.require_within_refill_limit(tx, sowing_id, poured, done_at)
                 .await?;
         }
         Ok(())
     }
 
-    async fn keep_measured(
+    pub(crate) async fn keep_measured(
         &self,
         tx: &mut Tx,
         caller: &Caller,
@@ -205,6 +213,7 @@ impl App {
             let fields = EntryFields {
                 kind: "reading".into(),
                 happened_at: Some(measured_at),
+                heard_at: told.heard_at,
                 ph: told.ph,
                 conductivity: told.conductivity.clone(),
                 temperature_decicelsius: temperature,
@@ -253,7 +262,7 @@ fn unknown(pointer: &str, what: &str) -> Error {
 }
 
 /// The batch was mixed at the site, and what shows an adjustment is an entry of it.
-async fn require_batch(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
+pub(crate) async fn require_batch(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
     let batch_id = told.batch_id.or(task.batch_id);
     let Some(batch_id) = batch_id else {
         let detail = "name the batch";
@@ -289,7 +298,7 @@ async fn require_batch(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()
     Ok(())
 }
 
-async fn require_count(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
+pub(crate) async fn require_count(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
     let Some(count_id) = told.stock_count_id else {
         return Ok(());
     };
@@ -303,7 +312,7 @@ async fn require_count(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()
     Ok(())
 }
 
-async fn require_delivery(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
+pub(crate) async fn require_delivery(tx: &mut Tx, task: &Task, told: &Completion) -> Result<()> {
     let Some(delivery_id) = told.delivery_id else {
         return Ok(());
     };
@@ -336,6 +345,6 @@ fn wrong_state(what: &str, state: &str) -> Error {
     .into()
 }
 
-fn not_weighed() -> Error {
+pub(crate) fn not_weighed() -> Error {
     wrong_state("the cut", "not weighed yet (record its weight first)")
 }

@@ -1,13 +1,11 @@
-//! What members reported of tasks: seen by themselves and by leads, who settle what something stood
-//! against.
+//! What members reported of tasks: seen by themselves and by leads.
 
-use cotyl_domain::{Actor, Operation, Refusal};
+use cotyl_domain::{Actor, Operation};
 use cotyl_store::Page;
 use cotyl_store::work_reports::{self, WorkReport, WorkReportFilter};
 use uuid::Uuid;
 
-use crate::input::{Problems, require_version};
-use crate::{App, Caller, Changed, Error, Result};
+use crate::{App, Caller, Error, Result};
 
 pub use crate::work_effects::containers_of;
 
@@ -63,55 +61,10 @@ impl App {
         })
         .await
     }
-
-    /// Settles a report that waits: it counts as additional work, or is set aside with a reason.
-    ///
-    /// # Errors
-    /// [`Refusal::WrongState`] for one that does not wait; [`Error::Stale`].
-    pub async fn settle_work_report(
-        &self,
-        caller: &Caller,
-        id: Uuid,
-        expected: Option<i64>,
-        accept: bool,
-        reason: &str,
-    ) -> Result<WorkReport> {
-        let mut problems = Problems::new();
-        problems.text("/reason", reason, usize::from(!accept), 300);
-        problems.finish()?;
-        let operation = Operation::SettleWorkReport;
-        self.write_once(operation, caller, async |tx, actor| {
-            let report = work_reports::lock(tx, id).await?;
-            let report = within_reach(actor, operation, report)?;
-            require_version(expected, report.version)?;
-            if report.state != "waiting" {
-                return Err(Refusal::WrongState {
-                    what: "the report".into(),
-                    state: report.state.replace('_', " "),
-                    step: "settled".into(),
-                }
-                .into());
-            }
-            let state = if accept { "accepted" } else { "set_aside" };
-            let reason = Some(reason.trim()).filter(|reason| !reason.is_empty());
-            let now = self.clock().now();
-            work_reports::settle(tx, id, state, actor.member_id, now, reason).await?;
-            let settled = work_reports::get(tx, id)
-                .await?
-                .ok_or(Error::NotFound("report"))?;
-            let changed = Changed {
-                noun: "work report",
-                id,
-            };
-            self.audit(tx, operation, caller, changed, &settled).await?;
-            Ok(settled)
-        })
-        .await
-    }
 }
 
 /// A report of a site within reach, or one's own where that reaches; others they may not know of.
-fn within_reach(
+pub(crate) fn within_reach(
     actor: &Actor,
     operation: Operation,
     report: Option<WorkReport>,

@@ -286,6 +286,18 @@ pub enum Refusal {
         /// The rule.
         why: String,
     },
+    /// What a late report tells can no longer be entered in the records.
+    #[error(
+        "what this report tells cannot be entered: {why}. {remedy}Otherwise accept it with minutes_only, so that only its minutes count, or set it aside with a reason"
+    )]
+    NotEntered {
+        /// The code of what stands against it.
+        cause: &'static str,
+        /// The same in words.
+        why: String,
+        /// What else can be done: nothing, or a sentence and a space.
+        remedy: &'static str,
+    },
     /// Without this member nobody could coordinate.
     #[error("this is the last coordinator who can sign in; give somebody else the role first")]
     LastCoordinator,
@@ -338,6 +350,7 @@ impl Refusal {
             Self::CountContradicted { .. } => "count-contradicted",
             Self::PastRefillLimit { .. } => "past-refill-limit",
             Self::DayNotAllowed { .. } => "day-not-allowed",
+            Self::NotEntered { .. } => "not-entered",
             Self::LastCoordinator => "last-coordinator",
             Self::KeyReused => "key-reused",
             Self::TooMuch { .. } => "too-much",

@@ -157,7 +157,8 @@ pub async fn of_sowings(tx: &mut Tx, sowing_ids: &[Uuid]) -> Result<Vec<LevelRea
     .await?)
 }
 
-/// Sowings that stand at a site, or at one station of it.
+/// Sowings that stand at a site, or at one station of it; and one more that once stood there, where it is
+/// named.
 ///
 /// # Errors
 /// Those of the database.
@@ -165,6 +166,7 @@ pub async fn standing(
     tx: &mut Tx,
     site_id: Uuid,
     station_id: Option<Uuid>,
+    also: Option<Uuid>,
 ) -> Result<Vec<StandingSowing>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
@@ -177,12 +179,13 @@ pub async fn standing(
            join station s on s.cooperative_id = w.cooperative_id and s.id = w.station_id
            join crop c on c.cooperative_id = w.cooperative_id and c.id = w.crop_id
           where w.cooperative_id = $1 and w.site_id = $2 and ($3::uuid is null or w.station_id = $3)
-            and w.state in ('sown', 'sprouted', 'cutting')
+            and (w.state in ('sown', 'sprouted', 'cutting') or w.id = $4)
           order by w.id",
     )
     .bind(cooperative_id)
     .bind(site_id)
     .bind(station_id)
+    .bind(also)
     .fetch_all(tx.connection())
     .await?)
 }
@@ -204,7 +207,7 @@ pub async fn poured(
            select t.id as task_id, (r.outcome->>'batch_entry_id')::uuid as entry_id
              from task t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
             where t.cooperative_id = $1 and t.sowing_id = any($2) and t.kind = 'top_up' and t.state in ('open', 'held')
-              and r.state = 'counted' and not r.whole
+              and r.entered and not r.whole
          )
          select e.sowing_id, e.station_id, e.microlitres, e.happened_at, (select p.task_id from part p where p.entry_id = e.id) as part_of
            from batch_entry e
@@ -215,7 +218,7 @@ pub async fn poured(
          select t.sowing_id, t.station_id, ((r.outcome->'volume'->>'value')::numeric * 1000)::bigint, r.done_at,
                 case when not r.whole and t.kind = 'top_up' and t.state in ('open', 'held') then t.id end
            from work_report r join task t on t.cooperative_id = r.cooperative_id and t.id = r.task_id
-          where r.cooperative_id = $1 and r.state = 'counted' and r.done_at >= $4
+          where r.cooperative_id = $1 and r.entered and r.done_at >= $4
             and (r.outcome->>'plain_water')::boolean and r.outcome->'volume'->>'unit' = 'mL'
             and (t.sowing_id = any($2) or (t.sowing_id is null and t.station_id = any($3)))
           order by 4, 3",
@@ -240,7 +243,7 @@ pub async fn begun_top_ups(tx: &mut Tx, sowing_ids: &[Uuid]) -> Result<Vec<Begun
                 sum((r.outcome->>'containers')::integer)::integer as containers, min(r.done_at) as begun_at
            from task t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
           where t.cooperative_id = $1 and t.sowing_id = any($2) and t.kind = 'top_up' and t.state in ('open', 'held')
-            and r.state = 'counted' and not r.whole and r.outcome->>'containers' is not null
+            and r.entered and not r.whole and r.outcome->>'containers' is not null
           group by t.sowing_id, t.id order by t.sowing_id, min(r.done_at) desc",
     )
     .bind(cooperative_id)

@@ -1,6 +1,7 @@
 //! Qualifications of members.
 
 use chrono::{DateTime, NaiveDate, Utc};
+use cotyl_domain::QualificationKind;
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -153,5 +154,29 @@ pub async fn list(
     .bind(page.after)
     .bind(page.limit)
     .fetch_all(tx.connection())
+    .await?)
+}
+
+/// Whether a member has a qualification that holds on a day.
+///
+/// # Errors
+/// Those of the database.
+pub async fn held_on(
+    tx: &mut Tx,
+    member_id: Uuid,
+    kind: QualificationKind,
+    day: NaiveDate,
+) -> Result<bool> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select exists (select from qualification
+                         where cooperative_id = $1 and member_id = $2 and kind = $3 and retired_at is null
+                           and issued_on <= $4 and (expires_on is null or expires_on >= $4))",
+    )
+    .bind(cooperative_id)
+    .bind(member_id)
+    .bind(kind.as_str())
+    .bind(day)
+    .fetch_one(tx.connection())
     .await?)
 }

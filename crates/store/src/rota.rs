@@ -183,7 +183,8 @@ pub struct Share {
 
 /// What members did, hold and are offered of the tasks of a site whose days lie in a period. Done is a
 /// claim that ended with its task, less the parts that others did; a part counts by its containers; a task
-/// that nobody held counts for whoever reported it, and so does additional work that a lead accepted.
+/// that nobody held counts for whoever reported it, and so does work that a lead accepted: once where it
+/// finished the task, and as additional work otherwise.
 ///
 /// # Errors
 /// Those of the database.
@@ -201,13 +202,14 @@ pub async fn shares(
             where t.cooperative_id = $1 and t.site_id = $2 and t.day between $3 and $4
          ), part as (
            select t.id, r.member_id, t.day,
-                  round(t.minutes * least(1, (r.outcome->>'containers')::numeric / (r.outcome->>'of_containers')::numeric))::bigint as minutes
+                  round(t.minutes * least(1, (r.outcome->>'containers')::numeric / (r.outcome->>'of_containers')::numeric))::bigint as minutes,
+                  r.entered and (r.settled_at is null or t.recorded_done_at is null or r.settled_at < t.recorded_done_at) as of_task
              from work t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id
-            where r.state = 'counted' and not r.whole and (r.outcome->>'of_containers')::numeric > 0
+            where r.state in ('counted', 'accepted') and not r.whole and (r.outcome->>'of_containers')::numeric > 0
          ), rest as (
            -- what the parts of a task left to those who finished it
            select t.id, greatest(0, t.each - coalesce(sum(p.minutes), 0) / t.people)::bigint as each
-             from work t left join part p on p.id = t.id group by t.id, t.each, t.people
+             from work t left join part p on p.id = t.id and p.of_task group by t.id, t.each, t.people
          ), counted as (
            select p.member_id, p.day, 'done' as kind, p.minutes as each from part p
            union all
@@ -220,6 +222,9 @@ pub async fn shares(
            union all
            select r.member_id, t.day, 'done', t.each
              from work t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id and r.state = 'accepted'
+            where (r.whole or r.outcome->>'of_containers' is null)
+              -- the task that it finished counts already
+              and not (r.entered and r.whole and t.state = 'done' and t.done_by = r.member_id and t.done_at = r.done_at)
            union all
            select h.who, t.day, h.kind, t.each
              from work t

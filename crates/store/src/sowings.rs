@@ -401,6 +401,21 @@ pub async fn event(tx: &mut Tx, sowing_id: Uuid, id: Uuid) -> Result<Option<Sowi
     .await?)
 }
 
+/// When it was written down that a sowing is over.
+///
+/// # Errors
+/// Those of the database.
+pub async fn over_recorded_at(tx: &mut Tx, sowing_id: Uuid) -> Result<Option<DateTime<Utc>>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select max(recorded_at) from sowing_event where cooperative_id = $1 and sowing_id = $2 and kind in ('cleared', 'lost')",
+    )
+    .bind(cooperative_id)
+    .bind(sowing_id)
+    .fetch_one(tx.connection())
+    .await?)
+}
+
 /// The day of the earliest cut that was entered.
 ///
 /// # Errors

@@ -38,6 +38,8 @@ pub struct WorkReport {
     pub settled_at: Option<DateTime<Utc>>,
     /// Why.
     pub reason: Option<String>,
+    /// Whether what it tells stands in the records: it counted at once, or was accepted as a whole.
+    pub entered: bool,
     /// Counts up with its settlement.
     pub version: i64,
 }
@@ -86,7 +88,7 @@ macro_rules! select_reports {
     ($rest:literal) => {
         concat!(
             "select id, site_id, task_id, member_id, done_at, recorded_at, whole, outcome, state, conflict, conflict_detail,
-                    settled_by, settled_at, reason, version
+                    settled_by, settled_at, reason, entered, version
                from work_report where cooperative_id = $1 and ",
             $rest
         )
@@ -157,7 +159,7 @@ pub async fn parts(tx: &mut Tx, task_id: Uuid) -> Result<Vec<WorkReport>> {
 pub async fn parts_of(tx: &mut Tx, task_ids: &[Uuid]) -> Result<Vec<WorkReport>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(select_reports!(
-        "task_id = any($2) and not whole and state = 'counted' order by recorded_at, id"
+        "task_id = any($2) and not whole and entered order by recorded_at, id"
     ))
     .bind(cooperative_id)
     .bind(task_ids)
@@ -187,28 +189,39 @@ pub async fn list(tx: &mut Tx, filter: &WorkReportFilter, page: Page) -> Result<
     .await?)
 }
 
+/// What becomes of a report.
+#[derive(Debug, Clone, Copy)]
+pub struct Settled<'a> {
+    /// `accepted` or `set_aside`.
+    pub state: &'a str,
+    /// Who settles it.
+    pub by: Uuid,
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Why.
+    pub reason: Option<&'a str>,
+    /// What was done with the ids of the entries that were made of it, where it was entered.
+    pub entered: Option<&'a Value>,
+}
+
 /// Settles a report that waits.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn settle(
-    tx: &mut Tx,
-    id: Uuid,
-    state: &str,
-    by: Uuid,
-    at: DateTime<Utc>,
-    reason: Option<&str>,
-) -> Result<()> {
+pub async fn settle(tx: &mut Tx, id: Uuid, settled: &Settled<'_>) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "update work_report set state = $3, settled_by = $4, settled_at = $5, reason = $6 where cooperative_id = $1 and id = $2",
+        "update work_report set state = $3, settled_by = $4, settled_at = $5, reason = $6,
+                work_entered = $7::jsonb is not null, outcome = coalesce($7, outcome)
+          where cooperative_id = $1 and id = $2",
     )
     .bind(cooperative_id)
     .bind(id)
-    .bind(state)
-    .bind(by)
-    .bind(at)
-    .bind(reason)
+    .bind(settled.state)
+    .bind(settled.by)
+    .bind(settled.at)
+    .bind(settled.reason)
+    .bind(settled.entered)
     .execute(tx.connection())
     .await?;
     Ok(())

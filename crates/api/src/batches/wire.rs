@@ -130,6 +130,7 @@ impl BatchEntryInput {
     /// A problem of the amount.
     pub fn fields(self) -> Result<EntryFields, Problem> {
         Ok(EntryFields {
+            heard_at: None,
             amount: self
                 .amount
                 .map(|amount| amount.measured("/amount"))

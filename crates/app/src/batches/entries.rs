@@ -1,5 +1,6 @@
 //! Entries of a batch: readings, doses, use; a wrong one is withdrawn by another.
 
+use chrono::{DateTime, Utc};
 use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_solution::{Form, Measure, Product};
 use cotyl_store::batches::{self, Batch, BatchEntry, BatchMovement};
@@ -15,7 +16,7 @@ use super::plan::{BatchPlan, in_units_of};
 use super::{require_qualified, tried_again};
 use crate::chemistry::{Measured, kept, kept_product};
 use crate::input::{Problems, require_not_retired};
-use crate::ledger::{Entry, IssueRequest, zone_of};
+use crate::ledger::{Entry, IssueRequest, happened_at_heard, zone_of};
 use crate::{App, Caller, Changed, Error, Result};
 
 impl App {
@@ -82,9 +83,8 @@ impl App {
     ) -> Result<Uuid> {
         let batch = lock(tx, actor, id).await?;
         let now = self.clock().now();
-        let happened_at = self
-            .happened_at("/happened_at", fields.happened_at)?
-            .min(now);
+        let heard_at = fields.heard_at.unwrap_or(now);
+        let happened_at = happened_at_heard("/happened_at", fields.happened_at, heard_at)?.min(now);
         if happened_at < batch.begun_at {
             let detail = format!(
                 "must not be before the batch was begun, at {}",
@@ -115,7 +115,7 @@ impl App {
                 self.dose(tx, actor, (&file, judged), fields, &mut entry)
                     .await?;
             }
-            "use" => self.check_use(tx, &batch, fields).await?,
+            "use" => self.check_use(tx, &batch, fields, happened_at).await?,
             "ready" => require_read(&file.entries)?,
             "discard" => entry.microlitres = Some(standing.microlitres),
             "withdrawn" => self.withdraw(tx, &file, &mut entry).await?,
@@ -180,7 +180,13 @@ impl App {
     }
 
     /// Checks where solution goes, and that the containers of a sowing are not filled past their limit.
-    async fn check_use(&self, tx: &mut Tx, batch: &Batch, fields: &EntryFields) -> Result<()> {
+    async fn check_use(
+        &self,
+        tx: &mut Tx,
+        batch: &Batch,
+        fields: &EntryFields,
+        happened_at: DateTime<Utc>,
+    ) -> Result<()> {
         check_place(tx, batch, fields).await?;
         if fields.past_limit_accepted {
             let mut problems = Problems::new();
@@ -193,7 +199,8 @@ impl App {
             return problems.finish();
         }
         if let (Some(sowing_id), Some(microlitres)) = (fields.sowing_id, fields.microlitres) {
-            self.require_within_refill_limit(tx, sowing_id, microlitres, fields.containers)
+            let poured = (microlitres, fields.containers);
+            self.require_within_refill_limit(tx, sowing_id, poured, happened_at)
                 .await?;
         }
         Ok(())

@@ -3,7 +3,7 @@
 use chrono::{DateTime, Utc};
 use cotyl_solution::{Scale, to_25_celsius};
 use cotyl_store::batches::BatchEntry;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::chemistry::Measured;
@@ -46,6 +46,10 @@ pub struct EntryFields {
     pub containers: Option<i32>,
     /// Of a use: what was poured past the limit of refilling is recorded all the same; the note says why.
     pub past_limit_accepted: bool,
+    /// When the program first heard of it, where that was before now: how late something may be reported
+    /// is judged by that.
+    #[serde(skip)]
+    pub heard_at: Option<DateTime<Utc>>,
     /// The entry that is withdrawn.
     pub withdraws_id: Option<Uuid>,
     /// Free words; of a withdrawal the reason.
@@ -53,7 +57,7 @@ pub struct EntryFields {
 }
 
 /// A conductivity as a meter shows it.
-#[derive(Debug, Clone, Serialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
 pub struct ShownConductivity {
     /// The figure.
     pub value: f64,

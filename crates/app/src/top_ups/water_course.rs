@@ -97,16 +97,19 @@ pub(crate) async fn load_site(
     site_id: Uuid,
     now: DateTime<Utc>,
 ) -> Result<Vec<WaterCourse>> {
-    load(tx, site_id, None, now).await
+    load(tx, site_id, None, now, None).await
 }
 
+/// Sowings that stand at a site or one station, as things are now; with `past`, those and that sowing by what
+/// was read and poured until an instant.
 async fn load(
     tx: &mut Tx,
     site_id: Uuid,
     station_id: Option<Uuid>,
     now: DateTime<Utc>,
+    past: Option<Uuid>,
 ) -> Result<Vec<WaterCourse>> {
-    let standing = levels::standing(tx, site_id, station_id).await?;
+    let standing = levels::standing(tx, site_id, station_id, past).await?;
     let Some(first_day) = standing.iter().map(|sowing| sowing.sown_on).min() else {
         return Ok(Vec::new());
     };
@@ -116,8 +119,12 @@ async fn load(
         .and_utc();
     let sowing_ids: Vec<Uuid> = standing.iter().map(|sowing| sowing.id).collect();
     let station_ids: Vec<Uuid> = standing.iter().map(|sowing| sowing.station_id).collect();
-    let readings = levels::of_sowings(tx, &sowing_ids).await?;
-    let poured = levels::poured(tx, &sowing_ids, &station_ids, since).await?;
+    let mut readings = levels::of_sowings(tx, &sowing_ids).await?;
+    let mut poured = levels::poured(tx, &sowing_ids, &station_ids, since).await?;
+    if past.is_some() {
+        readings.retain(|reading| reading.read_at <= now);
+        poured.retain(|poured| poured.happened_at <= now);
+    }
     let begun = levels::begun_top_ups(tx, &sowing_ids).await?;
     let benches: BTreeMap<Uuid, Bench> = benches(tx)
         .await?
@@ -332,18 +339,21 @@ fn with_greatest_use(vessel: &Vessel, uses: &[i64], entries: &[(usize, LevelEntr
     }
 }
 
-/// How far the containers of a sowing may be filled now.
-pub(super) async fn refill_now(
+/// How far the containers of a sowing may be filled now, or might have been at an earlier instant, by what
+/// was read and poured until then.
+pub(super) async fn refill_at(
     tx: &mut Tx,
     sowing: &Sowing,
+    at: DateTime<Utc>,
     now: DateTime<Utc>,
 ) -> Result<RefillAnswer> {
     let ground = Ground::load(tx, sowing.station_id, sowing.crop_id).await?;
-    let today = ground.day_of(now);
-    if sowing.sown_on.is_none_or(|sown_on| sown_on >= today) {
-        return first_filling(tx, sowing).await;
+    let day = ground.day_of(at);
+    let past = (at < now).then_some(sowing.id);
+    if sowing.sown_on.is_none_or(|sown_on| sown_on >= day) {
+        return first_filling(tx, sowing, past.map(|_| at)).await;
     }
-    let courses = load(tx, sowing.site_id, Some(sowing.station_id), now).await?;
+    let courses = load(tx, sowing.site_id, Some(sowing.station_id), at, past).await?;
     let course = courses
         .iter()
         .find(|course| course.sowing.id == sowing.id)
@@ -358,7 +368,11 @@ pub(super) async fn refill_now(
 }
 
 /// What is still to be filled in on the day of sowing.
-async fn first_filling(tx: &mut Tx, sowing: &Sowing) -> Result<RefillAnswer> {
+async fn first_filling(
+    tx: &mut Tx,
+    sowing: &Sowing,
+    until: Option<DateTime<Utc>>,
+) -> Result<RefillAnswer> {
     let all = benches(tx).await?;
     let bench = all
         .iter()
@@ -369,6 +383,7 @@ async fn first_filling(tx: &mut Tx, sowing: &Sowing) -> Result<RefillAnswer> {
     let filled: i64 = levels::poured(tx, &[sowing.id], &[], since)
         .await?
         .iter()
+        .filter(|entry| until.is_none_or(|until| entry.happened_at <= until))
         .map(|entry| entry.microlitres)
         .sum();
     let level = filled / i64::from(sowing.containers.max(1));
