@@ -37,6 +37,7 @@ mod learned_sowings;
 mod learning;
 mod ledger;
 mod ledger_refusals;
+mod left_out;
 mod mail;
 mod mail_server;
 mod members;

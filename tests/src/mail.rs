@@ -275,6 +275,7 @@ async fn choices_are_kept_and_checked() {
     assert_eq!(usual.etag(), "\"v0\"");
     assert_eq!(usual.body["zone"], "America/New_York");
     assert_eq!(usual.body["mail_is_sent"], false);
+    assert_eq!(usual.body["reminder_minutes_ahead"], 1440);
     assert_eq!(
         usual.body["kinds"],
         json!(["reminder", "low_stock", "week_at_risk", "week_summary"])
@@ -300,6 +301,14 @@ async fn choices_are_kept_and_checked() {
             "/quiet_from",
         ),
         (json!({"kinds": [], "zone": "Mars/Base"}), "/zone"),
+        (
+            json!({"kinds": [], "reminder_minutes_ahead": 29}),
+            "/reminder_minutes_ahead",
+        ),
+        (
+            json!({"kinds": [], "reminder_minutes_ahead": 10081}),
+            "/reminder_minutes_ahead",
+        ),
     ] {
         let reply = api.put(VOLUNTEER, path, "\"v1\"", body).await.expect(422);
         assert_eq!(reply.pointers(), [pointer]);

@@ -145,3 +145,42 @@ async fn who_was_given_a_task_late_is_told_at_once() {
         mail.body()
     );
 }
+
+/// Clocks in New York go back on Sunday 1 November 2026 at two in the morning, from four hours behind UTC to
+/// five (15 U.S.C. 260a).
+#[actix_web::test]
+async fn each_member_is_reminded_as_long_ahead_as_they_chose() {
+    let (api, garden) = garden().await;
+    // ten in the morning on that Sunday
+    let sunday = || TestTask {
+        opens_at: "2026-11-01T15:00:00Z",
+        due_at: "2026-11-01T18:00:00Z",
+        minutes: 30,
+        ..TestTask::default()
+    };
+    let chosen = |minutes: i64| json!({"kinds": ["reminder"], "reminder_minutes_ahead": minutes});
+    choose(&api, SECOND, chosen(2 * 24 * 60)).await;
+    choose(&api, LEAD, chosen(10 * 60)).await;
+    let kept = api.get(LEAD, "/me/notice_choices").await.expect(200);
+    assert_eq!(kept.body["reminder_minutes_ahead"], 600);
+    // the volunteer chose nothing: a day
+    for who in [VOLUNTEER, SECOND, LEAD] {
+        claimed(&api, &garden, who, sunday(), "2026-10-20T12:00:00Z").await;
+    }
+    for (before, at, who) in [
+        // Friday and Saturday at ten: days are counted by the clock
+        ("2026-10-30T13:59:59Z", "2026-10-30T14:00:00Z", SECOND),
+        ("2026-10-31T13:59:59Z", "2026-10-31T14:00:00Z", VOLUNTEER),
+        // ten hours pass from the first one o'clock of the night on
+        ("2026-11-01T04:59:59Z", "2026-11-01T05:00:00Z", LEAD),
+    ] {
+        assert_eq!(written_at(&api, before).await, 0, "{who}");
+        assert_eq!(written_at(&api, at).await, 1, "{who}");
+        crate::sowings::at(&api, at, &[who]).await;
+        assert_eq!(reminders(&api, who).await.len(), 1, "{who}");
+    }
+    // left out, it is what is usual
+    choose(&api, LEAD, json!({"kinds": ["reminder"]})).await;
+    let kept = api.get(LEAD, "/me/notice_choices").await.expect(200);
+    assert_eq!(kept.body["reminder_minutes_ahead"], 1440);
+}

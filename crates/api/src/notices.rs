@@ -75,8 +75,9 @@ impl From<notices::Notice> for Notice {
 #[derive(Debug, Deserialize, ToSchema)]
 pub struct NoticeChoiceInput {
     /// Any of `reminder`, `task_free`, `low_stock`, `week_at_risk` and `week_summary`. Invitations and
-    /// password resets are always sent. A reminder comes a day before the work opens; of what was taken
-    /// later than that on its morning, and of what was taken on the day itself two hours ahead.
+    /// password resets are always sent. A reminder comes `reminder_minutes_ahead` before the work opens;
+    /// of what was taken later than that on its morning, and of what was taken on the day itself two hours
+    /// ahead at most.
     #[schema(example = json!(["reminder", "task_free"]))]
     pub kinds: Vec<String>,
     /// Mail waits from this time of day on, by the clock of the zone.
@@ -88,6 +89,11 @@ pub struct NoticeChoiceInput {
     /// IANA zone of both; that of your site when left out.
     #[schema(example = "America/New_York")]
     pub zone: Option<String>,
+    /// How many minutes before the work opens a reminder comes, from 30 to 10080, which is a week; 1440, a
+    /// day, when left out. Whole days are counted by the clock of the site, so that a day before is the same
+    /// time of day.
+    #[schema(example = 1440, minimum = 30, maximum = 10080)]
+    pub reminder_minutes_ahead: Option<i32>,
 }
 
 /// What you hear by mail.
@@ -107,6 +113,9 @@ pub struct NoticeChoices {
     /// The zone of both.
     #[schema(example = "America/New_York")]
     pub zone: String,
+    /// How many minutes before the work opens a reminder comes.
+    #[schema(example = 1440)]
+    pub reminder_minutes_ahead: i32,
     /// Whether the zone is your own choice.
     pub zone_is_chosen: bool,
     /// Whether this server sends mail at all. If not, notices are kept and shown, and not sent.
@@ -130,6 +139,7 @@ fn wire(mine: MyNotices) -> NoticeChoices {
         known_kinds: notices::CHOSEN_KINDS.map(|(kind, _)| kind).into(),
         quiet_from: shown(mine.choice.quiet_from),
         quiet_to: shown(mine.choice.quiet_to),
+        reminder_minutes_ahead: mine.choice.reminder_minutes_ahead,
         zone_is_chosen: mine.choice.zone.is_some(),
         zone: mine.zone,
         mail_is_sent: mine.mail_is_sent,
@@ -187,6 +197,9 @@ pub async fn choose_notices(
         quiet_from: clock("/quiet_from", input.quiet_from.as_deref())?,
         quiet_to: clock("/quiet_to", input.quiet_to.as_deref())?,
         zone: input.zone,
+        reminder_minutes_ahead: input
+            .reminder_minutes_ahead
+            .unwrap_or_else(notices::usual_reminder_minutes),
         version: 0,
     };
     let mine = state

@@ -5,16 +5,17 @@
 //! same Message-ID, by which mail programs know the second for the first.
 
 mod coordinators;
+mod timely;
 mod words;
 
-use chrono::{DateTime, Datelike, NaiveTime, TimeDelta, Utc, Weekday};
-use cotyl_calendar::{IsoWeek, QuietHours, SiteZone};
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use cotyl_calendar::{QuietHours, SiteZone};
 use cotyl_domain::Operation;
 use cotyl_store::members::Member;
-use cotyl_store::notices::{self as store, ClaimAhead, LeasedNotice, NewNotice, NoticeEnd};
+use cotyl_store::notices::{self as store, LeasedNotice, NewNotice, NoticeEnd};
 use cotyl_store::tasks::Task;
 use cotyl_store::{Page, Scope, Tx, cooperatives, members, sites};
-use cotyl_work::{HeldFor, REMINDED_AHEAD, Reminder};
+use cotyl_work::{LEAST_REMINDED_AHEAD, MOST_REMINDED_AHEAD, REMINDED_AHEAD};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_version};
@@ -22,6 +23,7 @@ use crate::links::Link;
 use crate::{App, Caller, Changed, Error, Result};
 
 pub use cotyl_store::notices::{Notice, NoticeChoice};
+pub(crate) use timely::or_later;
 pub use words::called;
 
 /// How long a mail is held without a word from its worker.
@@ -37,8 +39,6 @@ const PAUSES: [TimeDelta; 6] = [
 ];
 /// How often a mail is tried.
 pub const MOST_ATTEMPTS: usize = PAUSES.len() + 1;
-/// Claims that are looked through in one go.
-const MOST_CLAIMS: i64 = 500;
 /// How long news that has no end of its own is worth telling.
 const WORTH_TELLING: TimeDelta = TimeDelta::days(3);
 /// How long work is still worth doing that was not done by its due time, where nothing says.
@@ -278,93 +278,6 @@ impl App {
         Ok(())
     }
 
-    /// Writes down the reminders that are due; how many. Doing it again, or at the same moment
-    /// elsewhere, writes nothing more.
-    ///
-    /// # Errors
-    /// Those of the database.
-    pub async fn write_reminders(&self) -> Result<usize> {
-        self.store()
-            .write("write_reminders", Scope::System, async |tx| {
-                let now = self.clock().now();
-                let (mut written, mut after) = (0, None);
-                loop {
-                    let open_by = now + REMINDED_AHEAD;
-                    let ahead = store::claims_ahead(tx, now, open_by, after, MOST_CLAIMS).await?;
-                    for claim in &ahead {
-                        written += usize::from(self.remind(tx, claim, now).await?);
-                    }
-                    after = ahead.last().map(|claim| claim.claim_id);
-                    if after.is_none() {
-                        return Ok(written);
-                    }
-                }
-            })
-            .await
-    }
-
-    /// Writes down the reminder of a claim, if it is due; whether it was.
-    async fn remind(&self, tx: &mut Tx, claim: &ClaimAhead, now: DateTime<Utc>) -> Result<bool> {
-        let held = HeldFor {
-            claimed_at: claim.claimed_at,
-            given: claim.given,
-            opens_at: claim.opens_at,
-            due_at: claim.due_at,
-            zone: claim.zone.parse().map_err(Error::internal)?,
-        };
-        let due = |reminder: &Reminder| reminder.at <= now && now < reminder.until;
-        if held.reminder().filter(due).is_none() {
-            return Ok(false);
-        }
-        let (subject, body) = words::reminder(claim, held.zone);
-        let new = NewNotice {
-            member_id: claim.member_id,
-            kind: "reminder",
-            about: format!("claim:{}", claim.claim_id),
-            subject,
-            body,
-            link_id: None,
-            due_at: now,
-            expires_at: claim.due_at,
-        };
-        self.write_down(tx, claim.cooperative_id, new).await
-    }
-
-    /// Writes down the week's summaries for whom it is Monday morning; how many.
-    ///
-    /// # Errors
-    /// Those of the database.
-    pub async fn write_summaries(&self) -> Result<usize> {
-        self.store()
-            .write("write_summaries", Scope::System, async |tx| {
-                let now = self.clock().now();
-                let mut written = 0;
-                for member in store::to_summarise(tx, told_by_default("week_summary")).await? {
-                    let zone: SiteZone = member.zone.parse().map_err(Error::internal)?;
-                    let today = zone.today(now);
-                    if today.weekday() != Weekday::Mon || !is_up(zone, now) {
-                        continue;
-                    }
-                    let week = IsoWeek::of(today).map_err(Error::internal)?;
-                    let figures = store::week_figures(tx, &member, today).await?;
-                    let (subject, body) = words::summary(&week.to_string(), figures);
-                    let new = NewNotice {
-                        member_id: member.member_id,
-                        kind: "week_summary",
-                        about: format!("week:{week}"),
-                        subject,
-                        body,
-                        link_id: None,
-                        due_at: now,
-                        expires_at: now + WORTH_TELLING,
-                    };
-                    written += usize::from(self.write_down(tx, member.cooperative_id, new).await?);
-                }
-                Ok(written)
-            })
-            .await
-    }
-
     /// Takes the next mail that may go out now. On the way, what nobody needs any more or did not choose
     /// is withdrawn, and what falls into quiet hours waits for their end.
     ///
@@ -488,12 +401,28 @@ fn usual() -> NoticeChoice {
         quiet_from: None,
         quiet_to: None,
         zone: None,
+        reminder_minutes_ahead: minutes(REMINDED_AHEAD),
         version: 0,
     }
 }
 
+/// How long before its work a reminder comes for those who have chosen nothing, in minutes.
+pub fn usual_reminder_minutes() -> i32 {
+    minutes(REMINDED_AHEAD)
+}
+
+fn minutes(length: TimeDelta) -> i32 {
+    i32::try_from(length.num_minutes()).unwrap_or(i32::MAX)
+}
+
 fn check_choice(chosen: &NoticeChoice) -> Result<()> {
     let mut problems = Problems::new();
+    problems.within(
+        "/reminder_minutes_ahead",
+        chosen.reminder_minutes_ahead.into(),
+        LEAST_REMINDED_AHEAD.num_minutes(),
+        MOST_REMINDED_AHEAD.num_minutes(),
+    );
     for (at, kind) in chosen.kinds.iter().enumerate() {
         if !CHOSEN_KINDS.iter().any(|(known, _)| known == kind) {
             let known = CHOSEN_KINDS.map(|(kind, _)| kind).join(", ");

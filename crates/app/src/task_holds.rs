@@ -12,6 +12,7 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use crate::claim_rules::{Whose, require_room};
+use crate::notices::or_later;
 use crate::tasks::{TaskForMember, claimable, within_reach};
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -263,10 +264,10 @@ impl App {
     }
 
     /// Ends holds that were not begun in time, some tasks at a time: what everybody sees already becomes
-    /// an entry of the history. How many tasks.
+    /// an entry of the history. How many tasks. A co-operative that cannot be read holds up no other.
     ///
     /// # Errors
-    /// Those of the database.
+    /// [`Error::Unavailable`].
     pub async fn free_lapsed_claims(&self) -> Result<usize> {
         let now = self.clock().now();
         let found = self
@@ -275,8 +276,10 @@ impl App {
                 Ok::<_, Error>(holds::with_lapsed(tx, now, MOST_AT_ONCE).await?)
             })
             .await?;
+        let mut freed = 0;
         for (cooperative_id, task_id) in &found {
-            self.store()
+            let ended = self
+                .store()
                 .write(
                     "free_lapsed_claims",
                     Scope::Cooperative(*cooperative_id),
@@ -284,11 +287,12 @@ impl App {
                         if let Some(mut task) = tasks::lock(tx, *task_id).await? {
                             self.free_lapsed(tx, &mut task).await?;
                         }
-                        Ok::<_, Error>(())
+                        Ok::<_, Error>(true)
                     },
                 )
-                .await?;
+                .await;
+            freed += usize::from(or_later("lapsed claims", *cooperative_id, ended)?);
         }
-        Ok(found.len())
+        Ok(freed)
     }
 }

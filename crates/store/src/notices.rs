@@ -124,6 +124,8 @@ pub struct NoticeChoice {
     pub quiet_to: Option<NaiveTime>,
     /// IANA zone of both; that of their site where it is not said.
     pub zone: Option<String>,
+    /// Minutes before its work at which a reminder comes.
+    pub reminder_minutes_ahead: i32,
     /// Counts up with every change; 0 when nothing was chosen yet.
     pub version: i64,
 }
@@ -135,7 +137,7 @@ pub struct NoticeChoice {
 pub async fn choice(tx: &mut Tx, member_id: Uuid) -> Result<Option<NoticeChoice>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "select kinds, quiet_from, quiet_to, zone, version from notice_choice
+        "select kinds, quiet_from, quiet_to, zone, reminder_minutes_ahead, version from notice_choice
           where cooperative_id = $1 and member_id = $2 for no key update",
     )
     .bind(cooperative_id)
@@ -151,9 +153,9 @@ pub async fn choice(tx: &mut Tx, member_id: Uuid) -> Result<Option<NoticeChoice>
 pub async fn choose(tx: &mut Tx, member_id: Uuid, choice: &NoticeChoice) -> Result<NoticeChoice> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
-        "insert into notice_choice (cooperative_id, member_id, kinds, quiet_from, quiet_to, zone) values ($1, $2, $3, $4, $5, $6)
-         on conflict (cooperative_id, member_id) do update set kinds = $3, quiet_from = $4, quiet_to = $5, zone = $6
-         returning kinds, quiet_from, quiet_to, zone, version",
+        "insert into notice_choice (cooperative_id, member_id, kinds, quiet_from, quiet_to, zone, reminder_minutes_ahead) values ($1, $2, $3, $4, $5, $6, $7)
+         on conflict (cooperative_id, member_id) do update set kinds = $3, quiet_from = $4, quiet_to = $5, zone = $6, reminder_minutes_ahead = $7
+         returning kinds, quiet_from, quiet_to, zone, reminder_minutes_ahead, version",
     )
     .bind(cooperative_id)
     .bind(member_id)
@@ -161,6 +163,7 @@ pub async fn choose(tx: &mut Tx, member_id: Uuid, choice: &NoticeChoice) -> Resu
     .bind(choice.quiet_from)
     .bind(choice.quiet_to)
     .bind(&choice.zone)
+    .bind(choice.reminder_minutes_ahead)
     .fetch_one(tx.connection())
     .await?)
 }
@@ -323,6 +326,8 @@ pub struct ClaimAhead {
     pub opens_at: DateTime<Utc>,
     /// Until when.
     pub due_at: DateTime<Utc>,
+    /// How long ahead the holder chose to hear of it.
+    pub reminder_minutes_ahead: Option<i32>,
 }
 
 /// Claims that were not begun, on tasks that are not due yet and open by an instant, of which nobody was
@@ -340,10 +345,11 @@ pub async fn claims_ahead(
     Ok(sqlx::query_as(
         "select h.id as claim_id, h.cooperative_id, h.member_id, h.claimed_at,
                 coalesce(h.assigned_by <> h.member_id, false) as given,
-                t.kind, t.title, s.name as site_name, s.zone, t.opens_at, t.due_at
+                t.kind, t.title, s.name as site_name, s.zone, t.opens_at, t.due_at, c.reminder_minutes_ahead
            from task t
            join claim h on h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null and h.begun_at is null
            join site s on s.cooperative_id = t.cooperative_id and s.id = t.site_id
+           left join notice_choice c on c.cooperative_id = h.cooperative_id and c.member_id = h.member_id
           where t.due_at > $1 and t.opens_at <= $2 and t.state in ('open', 'held')
             and ($3::uuid is null or h.id > $3)
             and not exists (select from notice n where n.cooperative_id = h.cooperative_id and n.member_id = h.member_id

@@ -29,7 +29,7 @@ pub use facts::{
     RecipientFacts, SiteFacts, SolutionFacts, SowingFacts, SowingStage, StationFacts, StockFacts,
 };
 pub use reconcile::{Changes, Present, is_derived, is_step, reconcile};
-pub use reminder::{HeldFor, REMINDED_AHEAD, Reminder};
+pub use reminder::{HeldFor, LEAST_REMINDED_AHEAD, MOST_REMINDED_AHEAD, REMINDED_AHEAD, Reminder};
 pub use rule::{Event, Fault, Labour, Rule, RuleBook, RuleChange, RuleKey, SpareDays};
 pub use urgency::Suffers;
 pub use wanted::{Placing, Subject, WantedTask, Wish};

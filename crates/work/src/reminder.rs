@@ -3,8 +3,13 @@
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use cotyl_calendar::SiteZone;
 
-/// How long before its task opens a hold is told of. Common practice, no source; the same for the others.
+/// How long before its task opens a hold is told of, unless its holder chose another time. Common practice,
+/// no source; the same for the others.
 pub const REMINDED_AHEAD: TimeDelta = TimeDelta::hours(24);
+/// The shortest time that can be chosen: less is too late to set out.
+pub const LEAST_REMINDED_AHEAD: TimeDelta = TimeDelta::minutes(30);
+/// The longest: a week ahead the day can still be planned, and is not forgotten again.
+pub const MOST_REMINDED_AHEAD: TimeDelta = TimeDelta::days(7);
 /// The local hour of the day itself at which a hold is told of that was taken later than that.
 const MORNING: u32 = 6;
 /// How long ahead a hold is told of that was taken on the day itself.
@@ -23,6 +28,8 @@ pub struct HeldFor {
     pub due_at: DateTime<Utc>,
     /// Where the task is.
     pub zone: SiteZone,
+    /// How long before the opening its holder wants to hear of it.
+    pub ahead: TimeDelta,
 }
 
 /// When a reminder goes out.
@@ -37,14 +44,15 @@ pub struct Reminder {
 impl HeldFor {
     /// When the holder is reminded, once; `None` where a reminder would tell them what they just did.
     ///
-    /// Taken more than a day before the task opens, it is told of a day before. Taken later, it is told
-    /// of on the morning of the day of its opening, by the clock of the site; taken on that day, two
-    /// hours before the opening, unless it was taken less than two hours before that. Of a task that is
-    /// open already its due time takes the place of the opening. Whoever was given a task so late is
-    /// told at once.
+    /// Taken earlier than the holder wants to hear of it (usually a day) before the task opens, it is told
+    /// of then: whole days before by the clock of the site, hours and minutes as they pass. Taken later, it
+    /// is told of on the morning of the day of its opening, by the clock of the site; taken on that day, two
+    /// hours before the opening (or as much less as was chosen), unless it was taken less than that before
+    /// it. Of a task that is open already its due time takes the place of the opening. Whoever was given a
+    /// task so late is told at once.
     #[must_use]
     pub fn reminder(&self) -> Option<Reminder> {
-        let ahead = self.opens_at - REMINDED_AHEAD;
+        let ahead = self.ahead_of(self.opens_at);
         if self.claimed_at < ahead {
             return Some(Reminder {
                 at: ahead,
@@ -65,6 +73,19 @@ impl HeldFor {
         at.filter(|at| *at < until).map(|at| Reminder { at, until })
     }
 
+    /// The instant that lies as long before a moment as was chosen. A day before is the same time of day, also
+    /// where the clock is moved in between: who asked for it expects to hear of tomorrow's ten o'clock at ten.
+    fn ahead_of(&self, moment: DateTime<Utc>) -> DateTime<Utc> {
+        let days = TimeDelta::days(self.ahead.num_days());
+        let day_before = if days.is_zero() {
+            moment
+        } else {
+            self.zone
+                .instant(self.zone.local(moment).naive_local() - days)
+        };
+        day_before - (self.ahead - days)
+    }
+
     fn morning_of(&self, moment: DateTime<Utc>) -> Option<DateTime<Utc>> {
         let day = self.zone.today(moment);
         let morning = NaiveTime::from_hms_opt(MORNING, 0, 0)?;
@@ -73,8 +94,9 @@ impl HeldFor {
     }
 
     fn shortly_before(&self, moment: DateTime<Utc>) -> Option<DateTime<Utc>> {
-        let at = moment - SHORTLY;
-        (self.claimed_at + SHORTLY <= at).then_some(at)
+        let shortly = SHORTLY.min(self.ahead);
+        let at = moment - shortly;
+        (self.claimed_at + shortly <= at).then_some(at)
     }
 }
 
@@ -95,6 +117,16 @@ mod tests {
     }
 
     fn held(claimed_at: &str, opens_at: &str, due_at: &str, given: bool) -> Option<String> {
+        chosen(claimed_at, opens_at, due_at, given, REMINDED_AHEAD)
+    }
+
+    fn chosen(
+        claimed_at: &str,
+        opens_at: &str,
+        due_at: &str,
+        given: bool,
+        ahead: TimeDelta,
+    ) -> Option<String> {
         let zone: SiteZone = "America/New_York".parse().unwrap();
         let instant = |text: &str| zone.instant(text.parse().unwrap());
         let hold = HeldFor {
@@ -103,6 +135,7 @@ mod tests {
             opens_at: instant(opens_at),
             due_at: instant(due_at),
             zone,
+            ahead,
         };
         let reminder = hold.reminder()?;
         assert!(hold.claimed_at <= reminder.at && reminder.at < reminder.until);
@@ -150,5 +183,72 @@ mod tests {
         // of a task over several days that is open, the day on which it is due
         let long = |claimed| held(claimed, "2026-09-07T08:00:00", "2026-09-10T16:00:00", false);
         assert_eq!(long("2026-09-08T12:00:00").as_deref(), Some("Thu 06:00"));
+    }
+
+    #[test]
+    fn it_comes_as_long_before_as_was_chosen() {
+        let of = |claimed_at, ahead| {
+            chosen(
+                claimed_at,
+                "2026-09-10T14:00:00",
+                "2026-09-10T18:00:00",
+                false,
+                ahead,
+            )
+        };
+        for (claimed_at, ahead, at) in [
+            ("2026-09-01T09:00:00", TimeDelta::days(7), Some("Thu 14:00")),
+            (
+                "2026-09-01T09:00:00",
+                TimeDelta::hours(49),
+                Some("Tue 13:00"),
+            ),
+            (
+                "2026-09-01T09:00:00",
+                TimeDelta::hours(3),
+                Some("Thu 11:00"),
+            ),
+            (
+                "2026-09-10T12:00:00",
+                TimeDelta::minutes(30),
+                Some("Thu 13:30"),
+            ),
+            // taken later than that: as ever
+            ("2026-09-09T09:00:00", TimeDelta::days(7), Some("Thu 06:00")),
+            ("2026-09-10T13:40:00", TimeDelta::minutes(30), None),
+            // open already: not longer before it is due than was chosen
+            (
+                "2026-09-10T15:00:00",
+                TimeDelta::minutes(30),
+                Some("Thu 17:30"),
+            ),
+        ] {
+            assert_eq!(of(claimed_at, ahead).as_deref(), at, "{claimed_at} {ahead}");
+        }
+    }
+
+    /// On Sunday 1 November 2026 clocks in New York go back at two, on 8 March forward (15 U.S.C. 260a).
+    #[test]
+    fn days_are_counted_by_the_clock_and_hours_as_they_pass() {
+        let of = |opens_at: &str, due_at: &str, ahead| {
+            chosen("2026-01-05T09:00:00", opens_at, due_at, false, ahead)
+        };
+        let autumn = |ahead| of("2026-11-01T10:00:00", "2026-11-01T12:00:00", ahead);
+        assert_eq!(autumn(TimeDelta::days(1)).as_deref(), Some("Sat 10:00"));
+        // ten in the morning is eleven hours after midnight
+        assert_eq!(autumn(TimeDelta::hours(10)).as_deref(), Some("Sun 01:00"));
+        assert_eq!(autumn(TimeDelta::hours(11)).as_deref(), Some("Sun 00:00"));
+        let spring = |ahead| of("2026-03-08T10:00:00", "2026-03-08T12:00:00", ahead);
+        assert_eq!(spring(TimeDelta::days(2)).as_deref(), Some("Fri 10:00"));
+        // and in March nine
+        assert_eq!(spring(TimeDelta::hours(9)).as_deref(), Some("Sun 00:00"));
+        assert_eq!(spring(TimeDelta::hours(33)).as_deref(), Some("Sat 01:00"));
+        // half past two is not on the clock of 8 March: a day before Monday's is half past three
+        let gap = of(
+            "2026-03-09T02:30:00",
+            "2026-03-09T04:00:00",
+            TimeDelta::days(1),
+        );
+        assert_eq!(gap.as_deref(), Some("Sun 03:30"));
     }
 }

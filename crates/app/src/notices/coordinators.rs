@@ -2,11 +2,11 @@
 
 use chrono::{Days, NaiveDate};
 use cotyl_calendar::{IsoWeek, SiteZone};
-use cotyl_store::notices::{self as store};
+use cotyl_store::notices::{self as store, StockLook};
 use cotyl_store::{Scope, Tx};
 use uuid::Uuid;
 
-use super::is_up;
+use super::{is_up, or_later};
 use crate::plans::answer::PlanWeek;
 use crate::shopping_list::ShoppingItem;
 use crate::{App, Error, Result};
@@ -54,10 +54,11 @@ impl App {
     /// co-operatives were looked at.
     ///
     /// It goes by what was kept, never by the hour in which it is called: called late, several times, or
-    /// twice at once, it leaves out no day on which it is called and tells nothing twice.
+    /// twice at once, it leaves out no day on which it is called and tells nothing twice. A co-operative that
+    /// cannot be read is logged and looked at again by the next call; the others do not wait for it.
     ///
     /// # Errors
-    /// Those of the database.
+    /// [`Error::Unavailable`].
     pub async fn write_low_stock(&self) -> Result<usize> {
         let all = self
             .store()
@@ -65,34 +66,38 @@ impl App {
                 Ok::<_, Error>(store::stock_looks(tx).await?)
             })
             .await?;
-        let now = self.clock().now();
         let mut looked_at = 0;
         for last in all {
-            let zone: SiteZone = last.zone.parse().map_err(Error::internal)?;
-            let today = zone.today(now);
-            if !is_up(zone, now) || last.looked_on.is_some_and(|day| day >= today) {
-                continue;
-            }
-            let scope = Scope::Cooperative(last.cooperative_id);
-            let supplies = self
-                .store()
-                .read(scope, async |tx| self.supplies_of_all(tx).await)
-                .await?;
-            let told = self
-                .store()
-                .write("write_low_stock", scope, async |tx| {
-                    if !store::looked_at_stock(tx, today).await? {
-                        return Ok::<_, Error>(false);
-                    }
-                    for item in &supplies {
-                        self.tell_if_low(tx, item, today).await?;
-                    }
-                    Ok(true)
-                })
-                .await?;
-            looked_at += usize::from(told);
+            let told = self.write_low_stock_of(&last).await;
+            looked_at += usize::from(or_later("low stock", last.cooperative_id, told)?);
         }
         Ok(looked_at)
+    }
+
+    /// Looks at one co-operative, if that is to be done; whether it was.
+    async fn write_low_stock_of(&self, last: &StockLook) -> Result<bool> {
+        let now = self.clock().now();
+        let zone: SiteZone = last.zone.parse().map_err(Error::internal)?;
+        let today = zone.today(now);
+        if !is_up(zone, now) || last.looked_on.is_some_and(|day| day >= today) {
+            return Ok(false);
+        }
+        let scope = Scope::Cooperative(last.cooperative_id);
+        let supplies = self
+            .store()
+            .read(scope, async |tx| self.supplies_of_all(tx).await)
+            .await?;
+        self.store()
+            .write("write_low_stock", scope, async |tx| {
+                if !store::looked_at_stock(tx, today).await? {
+                    return Ok::<_, Error>(false);
+                }
+                for item in &supplies {
+                    self.tell_if_low(tx, item, today).await?;
+                }
+                Ok(true)
+            })
+            .await
     }
 
     async fn tell_if_low(&self, tx: &mut Tx, item: &ShoppingItem, today: NaiveDate) -> Result<()> {
