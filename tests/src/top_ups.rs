@@ -456,3 +456,33 @@ async fn bad_readings_are_named_and_strangers_kept_out() {
     let listed = api.get(LEAD, &path).await.expect(200);
     assert_eq!(listed.body["items"], json!([]));
 }
+
+/// Half a litre is read in each of four jars and four litres are poured into them, written down under one
+/// time; then the same with the reading made a minute after.
+#[actix_web::test]
+async fn a_reading_at_the_instant_of_a_pour_is_what_was_read_before_it() {
+    let api = Api::new().await;
+    let garden = Garden::plant(&api).await;
+    let sowing = sow(&garden, "sprouted").await;
+    let batch = batch(&garden, 20, "in_use").await;
+    let at = "2026-10-08T15:00:00Z";
+    go_to(&api, at).await;
+    let level = async || {
+        let found = top_ups(&api, &garden, "&mark_permille=900").await;
+        litres(&found["items"][0]["level"])
+    };
+    entry(&garden, batch, "use", at, 4.0, Some(sowing)).await;
+    let low = json!({"level": volume(0.5), "air_roots": true, "read_at": at});
+    read_level(&api, sowing, low).await;
+    assert!((level().await - 1.5).abs() < 1e-6);
+    // so much less may be poured in: 2.5 L is the limit
+    let check = async |litres: f64| {
+        let body = json!({"sowing_id": sowing, "volume": volume(litres)});
+        api.post(VOLUNTEER, "/top_ups/checks", body).await
+    };
+    check(4.0).await.expect(200);
+    check(4.01).await.expect(409);
+    let later = json!({"level": volume(1.4), "air_roots": true, "read_at": "2026-10-08T15:01:00Z"});
+    read_level(&api, sowing, later).await;
+    assert!((level().await - 1.4).abs() < 1e-6);
+}

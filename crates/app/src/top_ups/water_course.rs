@@ -228,20 +228,23 @@ fn left_of(sowing: &StandingSowing, poured: &[Share], begun: Option<&BegunTopUp>
 
 /// What was written down about one container, each with its day counted from sowing: what was poured in,
 /// and the last reading of each day.
+///
+/// Of a reading and a pour at one instant the reading comes first: who tops up looks at the level, pours what
+/// is missing, and writes both down under one time. The other way round what was poured would be lost, the
+/// level reckoned too low, and the next person told to fill above the air roots. Whoever reads after pouring
+/// does so later, and that reading counts alone.
 fn entries_of<'a>(
     sowing: &StandingSowing,
     ground: &Ground,
     poured: impl Iterator<Item = &'a Share>,
     readings: &BTreeMap<NaiveDate, &LevelReading>,
 ) -> Vec<(usize, LevelEntry)> {
-    let mut entries: Vec<(DateTime<Utc>, LevelEntry)> = poured
-        .map(|share| (share.at, LevelEntry::Added(share.microlitres)))
-        .chain(
-            readings
-                .values()
-                .map(|reading| (reading.read_at, LevelEntry::Read(reading.microlitres))),
-        )
-        .collect();
+    let read = readings
+        .values()
+        .map(|reading| (reading.read_at, LevelEntry::Read(reading.microlitres)));
+    let poured = poured.map(|share| (share.at, LevelEntry::Added(share.microlitres)));
+    let mut entries: Vec<(DateTime<Utc>, LevelEntry)> = read.chain(poured).collect();
+    // of one instant they stay in this order
     entries.sort_by_key(|(at, _)| *at);
     entries
         .into_iter()
