@@ -158,6 +158,9 @@ async fn every_bad_field_of_a_delivery_is_named() {
         (json!({"site_id": unknown}), vec!["/site_id"]),
         (json!({"recipient_id": unknown}), vec!["/recipient_id"]),
         (json!({"packed_on": "2026-10-06"}), vec!["/packed_on"]),
+        // a week is late, a mistyped year is none
+        (json!({"packed_on": "2026-09-27"}), vec!["/packed_on"]),
+        (json!({"packed_on": "2006-10-05"}), vec!["/packed_on"]),
         (
             json!({"packed_on": "2026-10-04", "lines": [line(&cut_id, "1")]}),
             vec!["/lines/0/cut_id"],

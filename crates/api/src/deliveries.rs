@@ -30,7 +30,8 @@ pub struct DeliveryInput {
     pub site_id: Uuid,
     /// Who receives it.
     pub recipient_id: Uuid,
-    /// The day at the site; today when left out. Not in the future, not before a tray in it was cut.
+    /// The day at the site; today when left out. Not in the future or more than 7 days ago, and not before a
+    /// tray in it was cut.
     #[schema(example = "2026-10-14")]
     pub packed_on: Option<NaiveDate>,
     /// What is in it so far, at most 200 lines; may be empty.

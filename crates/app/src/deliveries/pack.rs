@@ -12,7 +12,7 @@ use cotyl_store::sites::{self, Site};
 use serde::Serialize;
 use uuid::Uuid;
 
-use super::{DeliveryDetail, detail, lock, require_state};
+use super::{DeliveryDetail, MOST_LATE, detail, lock, require_state};
 use crate::cuts::MOST_MILLIGRAMS;
 use crate::input::{Problems, require_not_retired};
 use crate::{App, Caller, Error, Result};
@@ -69,12 +69,14 @@ impl App {
             let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
             let today = zone.today(self.clock().now());
             let packed_on = fields.packed_on.unwrap_or(today);
-            if packed_on > today {
-                return Err(Error::field(
-                    "/packed_on",
-                    "range",
-                    format!("must not be after today, which is {today} at the site"),
-                ));
+            // as late as a hand-over may be told: a mistyped year would show the recipient a delivery that
+            // never comes
+            if packed_on > today || packed_on < today - MOST_LATE {
+                let detail = format!(
+                    "must not be after today, which is {today} at the site, or more than {} days before",
+                    MOST_LATE.num_days()
+                );
+                return Err(Error::field("/packed_on", "range", detail));
             }
             require_recipient(tx, fields.recipient_id).await?;
             check_lines(
