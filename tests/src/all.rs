@@ -31,6 +31,7 @@ mod hand_made_tasks;
 mod hostile;
 mod invitations;
 mod isolation;
+mod late_pours;
 mod late_work;
 mod late_work_races;
 mod learned_sowings;

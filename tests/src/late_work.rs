@@ -25,12 +25,12 @@ async fn settle(api: &Api, who: &str, report: &str, body: Value) -> Reply {
     api.send(request).await
 }
 
-async fn accept(api: &Api, report: &str) -> Reply {
+pub async fn accept(api: &Api, report: &str) -> Reply {
     settle(api, LEAD, report, json!({"accept": true})).await
 }
 
 /// Refused with this cause and these words, and the report still waits.
-async fn refused(api: &Api, report: &str, cause: &str, words: &str) {
+pub async fn refused(api: &Api, report: &str, cause: &str, words: &str) {
     let reply = accept(api, report).await.expect(409);
     assert_eq!(reply.problem(), "not-entered");
     assert_eq!(reply.pointers(), ["/accept"]);
@@ -75,7 +75,7 @@ pub async fn count(garden: &Garden, sql: &'static str) -> i64 {
 pub struct Thirsty {
     pub api: Api,
     pub garden: Garden,
-    sowing: Uuid,
+    pub sowing: Uuid,
     pub batch: String,
     pub task: String,
 }
@@ -123,12 +123,12 @@ impl Thirsty {
         thirsty
     }
 
-    async fn go_to(&self, instant: &str) {
+    pub async fn go_to(&self, instant: &str) {
         go_to(&self.api, instant).await;
         at(&self.api, instant, &[SECOND]).await;
     }
 
-    fn poured(&self, volume: &str) -> Value {
+    pub fn poured(&self, volume: &str) -> Value {
         json!({"volume": litres(volume), "batch_id": self.batch})
     }
 

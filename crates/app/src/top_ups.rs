@@ -239,8 +239,9 @@ impl App {
 
     /// The rule behind [`Self::check_top_up`], for use cases that pour solution into a sowing: into so many
     /// of its containers, or into all that wait for it. On the day of sowing, and before, it is the first
-    /// filling that is checked. What was poured earlier than now is held to the level that stood then: a
-    /// reading that was made since shows it already.
+    /// filling that is checked. What was poured earlier than now is held to the level that stood then, since
+    /// a reading that was made later shows it already; and, until there is such a reading, to the level after
+    /// everything that was poured after it.
     ///
     /// # Errors
     /// As [`Self::check_top_up`].
@@ -270,22 +271,36 @@ impl App {
             }
             .into());
         }
-        let answer = water_course::refill_at(tx, &view.sowing, at, self.clock().now()).await?;
-        let into = containers.unwrap_or(answer.containers);
-        let wanted = microlitres / i64::from(into.max(1));
-        if wanted > answer.may_add_microlitres {
-            return Err(Refusal::PastRefillLimit {
-                level: Volume::of_microlitres(answer.level_microlitres),
-                wanted: Volume::of_microlitres(wanted),
-                highest: Volume::of_microlitres(answer.limit.highest_microlitres),
-                may_add: Volume::of_microlitres(answer.may_add_microlitres),
-                why: reason(answer.limit.rule),
-                rule_source: source(answer.limit.rule),
+        let now = self.clock().now();
+        let sowing = &view.sowing;
+        let answer = water_course::refill_at(tx, sowing, at, now).await?;
+        require_room_for(microlitres, containers, &answer)?;
+        if at < now {
+            for later in water_course::poured_until_read(tx, sowing, at).await? {
+                let then = water_course::refill_at(tx, sowing, later, now).await?;
+                require_room_for(microlitres, containers, &then)?;
             }
-            .into());
         }
         Ok(answer)
     }
+}
+
+/// So much may be poured into so many containers, or into all that wait for it.
+fn require_room_for(microlitres: i64, containers: Option<i32>, room: &RefillAnswer) -> Result<()> {
+    let into = containers.unwrap_or(room.containers);
+    let wanted = microlitres / i64::from(into.max(1));
+    if wanted <= room.may_add_microlitres {
+        return Ok(());
+    }
+    Err(Refusal::PastRefillLimit {
+        level: Volume::of_microlitres(room.level_microlitres),
+        wanted: Volume::of_microlitres(wanted),
+        highest: Volume::of_microlitres(room.limit.highest_microlitres),
+        may_add: Volume::of_microlitres(room.may_add_microlitres),
+        why: reason(room.limit.rule),
+        rule_source: source(room.limit.rule),
+    }
+    .into())
 }
 
 /// Gives each top-up the oldest batch that still has enough, in the order of their days.

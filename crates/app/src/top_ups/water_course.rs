@@ -370,6 +370,24 @@ pub(super) async fn refill_at(
     })
 }
 
+/// Instants after another at which something was poured into the containers of a sowing, until its level was
+/// read next.
+pub(super) async fn poured_until_read(
+    tx: &mut Tx,
+    sowing: &Sowing,
+    after: DateTime<Utc>,
+) -> Result<Vec<DateTime<Utc>>> {
+    let readings = levels::of_sowings(tx, &[sowing.id]).await?;
+    let read_at = readings.iter().map(|reading| reading.read_at);
+    let next = read_at.filter(|read_at| *read_at > after).min();
+    let poured = levels::poured(tx, &[sowing.id], &[sowing.station_id], after).await?;
+    Ok(poured
+        .iter()
+        .map(|poured| poured.happened_at)
+        .filter(|at| *at > after && next.is_none_or(|next| *at < next))
+        .collect())
+}
+
 /// What is still to be filled in on the day of sowing.
 async fn first_filling(
     tx: &mut Tx,
