@@ -330,15 +330,16 @@ pub struct ClaimAhead {
     pub reminder_minutes_ahead: Option<i32>,
 }
 
-/// Claims that were not begun, on tasks that are not due yet and open by an instant, of which nobody was
-/// reminded; in the order of their ids, after one of them; system scope.
+/// Claims that were not begun, on tasks that are not due yet and open within a day of when their holder wants
+/// to hear of it (`usual` minutes ahead for whoever chose nothing), of which nobody was reminded; in the order
+/// of their ids, after one of them; system scope.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn claims_ahead(
     tx: &mut Tx,
     now: DateTime<Utc>,
-    open_by: DateTime<Utc>,
+    usual: i32,
     after: Option<Uuid>,
     most: i64,
 ) -> Result<Vec<ClaimAhead>> {
@@ -350,14 +351,17 @@ pub async fn claims_ahead(
            join claim h on h.cooperative_id = t.cooperative_id and h.task_id = t.id and h.ended_at is null and h.begun_at is null
            join site s on s.cooperative_id = t.cooperative_id and s.id = t.site_id
            left join notice_choice c on c.cooperative_id = h.cooperative_id and c.member_id = h.member_id
-          where t.due_at > $1 and t.opens_at <= $2 and t.state in ('open', 'held')
+          where t.due_at > $1 and t.state in ('open', 'held')
+            -- nobody hears of it more than a week ahead; a day is more than any clock is moved
+            and t.opens_at <= $1 + interval '8 days'
+            and t.opens_at <= $1 + make_interval(days => 1, mins => coalesce(c.reminder_minutes_ahead, $2))
             and ($3::uuid is null or h.id > $3)
             and not exists (select from notice n where n.cooperative_id = h.cooperative_id and n.member_id = h.member_id
                               and n.kind = 'reminder' and n.about = 'claim:' || h.id)
           order by h.id limit $4",
     )
     .bind(now)
-    .bind(open_by)
+    .bind(usual)
     .bind(after)
     .bind(most)
     .fetch_all(tx.connection())

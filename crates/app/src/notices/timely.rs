@@ -7,16 +7,14 @@ use chrono::{DateTime, Datelike, TimeDelta, Utc, Weekday};
 use cotyl_calendar::{IsoWeek, SiteZone};
 use cotyl_store::notices::{self as store, ClaimAhead, NewNotice, Summarised};
 use cotyl_store::{Scope, Tx};
-use cotyl_work::{HeldFor, MOST_REMINDED_AHEAD, REMINDED_AHEAD, Reminder};
+use cotyl_work::{HeldFor, REMINDED_AHEAD, Reminder};
 use uuid::Uuid;
 
-use super::{WORTH_TELLING, is_up, told_by_default, words};
+use super::{WORTH_TELLING, is_up, told_by_default, usual_reminder_minutes, words};
 use crate::{App, Error, Result};
 
 /// Claims that are looked through in one go.
 const MOST_CLAIMS: i64 = 500;
-/// More than the clock of any zone is ever moved at once, and days that are longer for it.
-const LONGEST_SHIFT: TimeDelta = TimeDelta::days(1);
 
 /// What a look at one co-operative brought; nothing where it cannot be read or written, which is logged and
 /// tried again at the next look.
@@ -46,13 +44,13 @@ impl App {
     /// [`Error::Unavailable`].
     pub async fn write_reminders(&self) -> Result<usize> {
         let now = self.clock().now();
-        let open_by = now + MOST_REMINDED_AHEAD + LONGEST_SHIFT;
+        let usual = usual_reminder_minutes();
         let (mut written, mut after) = (0, None);
         loop {
             let ahead = self
                 .store()
                 .read(Scope::System, async |tx| {
-                    let found = store::claims_ahead(tx, now, open_by, after, MOST_CLAIMS).await?;
+                    let found = store::claims_ahead(tx, now, usual, after, MOST_CLAIMS).await?;
                     Ok::<_, Error>(found)
                 })
                 .await?;
