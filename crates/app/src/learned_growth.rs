@@ -10,7 +10,7 @@ use crate::plans::season::Season;
 use crate::{App, Error, Result};
 
 /// Counts up when the way of estimating changes, so that what is kept is reckoned anew.
-const ESTIMATE: u32 = 1;
+const ESTIMATE: u32 = 2;
 /// How often it is reckoned again when others kept theirs in between.
 const MOST_ATTEMPTS: u32 = 3;
 /// The name of the write in the metrics.

@@ -2,22 +2,23 @@
 //! what the profiles expect.
 //!
 //! **Days and grams.** For every sowing the logarithm of observed over expected is a record. Records
-//! scatter about the factor of their crop at their station, that about the factor of the crop by
-//! that method, then of the crop, its group and the whole co-operative, which scatters about 1. All
-//! scatter is normal. Each factor is thus drawn toward the level above it, by as much as the
-//! records of both are worth: for a single level `n/(n+k)` of the mean, k the ratio of the
-//! variances. The variances have a prior (see [`Assumptions`]) and are estimated by marginal
-//! likelihood; intervals are averaged over what the records leave open about them, so they widen
-//! where there are few records. Robust: a record that lies further than some standard deviations
-//! from what all *other* records foretell (0.85 for the first record, tending to 3) counts as if
-//! it lay there.
+//! scatter about the factor of their crop at their station. That scatters about the factor of the
+//! crop by that method and what all crops at the station have in common; the factor by method about
+//! that of the crop, this about its group's, and so on to the whole co-operative, which scatters
+//! about 1, as stations do. All scatter is normal. What is told apart is drawn toward what lies
+//! above it, by as much as the records of both are worth: for a single level `n/(n+k)` of the mean,
+//! k the ratio of the variances. The variances have a prior (see [`Assumptions`]); everything is
+//! averaged over what the records leave open about them, so intervals widen where there are few
+//! records. Robust: a record that lies further than some standard deviations from what all *other*
+//! records foretell (0.8 for the first record, tending to 3) counts as if it lay there.
 //!
 //! Days are learned about the median. Grams are learned about the mean, as a plan adds weights up:
 //! half the variance of a record is added to the logarithm. They are grams of the containers that
 //! stood, so that survival is not counted twice.
 //!
 //! **Survival.** Of the containers of a sowing a beta-binomial number stands; the log odds of their
-//! share scatter by level as factors do, about those of the share that the profile expects.
+//! share scatter by level and station as factors do, about those of the share that the profile
+//! expects.
 //!
 //! **Not told apart:** what is lasting at a station and what one term was like there; scatter of
 //! single containers within a sowing; one crop's scatter from another's.
@@ -39,6 +40,7 @@ pub use level::{Level, Place, Scope};
 use check::{check_assumptions, check_frozen, check_record, is_share, tails};
 use level::{Hierarchy, LEVELS};
 use multiplicative::{LogFactor, Multiplicative, VariancePrior};
+use nested::Ratios;
 use survival::{ShareBelief, Stand, SurvivalPrior, Survivals};
 
 /// An observed figure beside the one that the profile expected, in the same unit.
@@ -128,16 +130,18 @@ pub struct FactorAssumptions {
     pub record: f64,
     /// Scatter of each level's factor about the level above it, in the order of [`Level::ALL`].
     pub levels: [f64; LEVELS],
+    /// Scatter of what all crops at a station have in common.
+    pub station: f64,
 }
 
 /// What is assumed before there are records. The defaults are the project's own judgement, no
 /// source. They stand until records say otherwise: as a prior that counts for
-/// [`Assumptions::RECORDS`] sowings as to the scatter of records. The scatter of the levels is anything
-/// from none to three times what is assumed, of survival from 0.3 to 2.5 times, evenly, all levels
-/// alike but for a factor of 1.3 either way. Even in the standard deviation (Gelman, Prior distributions
-/// for variance parameters in hierarchical models, Bayesian Analysis 1:515-534, 2006), so that
-/// intervals are not too narrow where a co-operative is less like the profiles than is assumed and
-/// one term cannot tell.
+/// [`Assumptions::RECORDS`] sowings as to the scatter of records. The scatter of the levels and the
+/// stations is anything from 0.15 to 2.8 times what is assumed, of survival from 0.15 to 1.9 times,
+/// evenly, all alike but for a factor of 1.5 either way (stations of 1.8, of survival 1.6). Even in
+/// the standard deviation (Gelman, Prior distributions for variance parameters in hierarchical
+/// models, Bayesian Analysis 1:515-534, 2006), so that intervals are not too narrow where a
+/// co-operative is less like the profiles than is assumed and one term cannot tell.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Assumptions {
     /// About days.
@@ -148,6 +152,8 @@ pub struct Assumptions {
     pub correlation_within_sowing: f64,
     /// Scatter of each level's survival about the level above it: standard deviation of log odds.
     pub survival_level: f64,
+    /// The same of what all crops at a station have in common.
+    pub survival_station: f64,
 }
 
 impl Assumptions {
@@ -160,14 +166,17 @@ impl Default for Assumptions {
         Self {
             days: FactorAssumptions {
                 record: 0.12,
-                levels: [0.045, 0.03, 0.045, 0.03, 0.045],
+                levels: [0.045, 0.03, 0.045, 0.03, 0.035],
+                station: 0.03,
             },
             grams: FactorAssumptions {
                 record: 0.4,
-                levels: [0.12, 0.07, 0.09, 0.06, 0.1],
+                levels: [0.12, 0.07, 0.09, 0.06, 0.08],
+                station: 0.06,
             },
             correlation_within_sowing: 0.1,
             survival_level: 0.35,
+            survival_station: 0.25,
         }
     }
 }
@@ -335,6 +344,35 @@ impl Learned {
         Factor(self.grams.at(place, level))
     }
 
+    /// What all crops at the station of a place have in common of days, beside what they have
+    /// anywhere: a factor as well.
+    #[must_use]
+    pub fn days_of_station(&self, place: &Place) -> Factor {
+        Factor(self.days.at_station(place))
+    }
+
+    /// What all crops at the station of a place have in common of the grams of standing containers.
+    #[must_use]
+    pub fn grams_of_station(&self, place: &Place) -> Factor {
+        Factor(self.grams.at_station(place))
+    }
+
+    /// The share of containers that would stand at the station of a place by what all crops there
+    /// have in common alone, of a crop of which the profile expects `expected_share`.
+    ///
+    /// # Errors
+    /// When the expected share is not above 0 and at most 1.
+    pub fn survival_of_station(
+        &self,
+        place: &Place,
+        expected_share: f64,
+    ) -> Result<Survival, LearningError> {
+        if !is_share(expected_share) {
+            return Err(LearningError::ExpectedShare(expected_share));
+        }
+        Ok(Survival(self.survivals.at_station(place, expected_share)))
+    }
+
     /// The share of containers that stand at a place, at a level, where the profile expects
     /// `expected_share`.
     ///
@@ -429,6 +467,7 @@ pub fn learn(
             &stands,
             &SurvivalPrior {
                 variance: assumptions.survival_level.powi(2),
+                station: assumptions.survival_station.powi(2),
                 correlation: assumptions.correlation_within_sowing,
             },
         ),
@@ -462,7 +501,10 @@ impl SowingRecord {
 impl FactorAssumptions {
     fn as_prior(&self) -> VariancePrior {
         VariancePrior {
-            ratios: self.levels.map(|level| (level / self.record).powi(2)),
+            ratios: Ratios {
+                levels: self.levels.map(|level| (level / self.record).powi(2)),
+                station: (self.station / self.record).powi(2),
+            },
             record_variance: self.record * self.record,
             records: Assumptions::RECORDS,
         }

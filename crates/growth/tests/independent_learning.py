@@ -1,4 +1,4 @@
-"""The nested normal model of learning, by other means: see src/learning/tests/independent.rs."""
+"""The normal model of learning, by other means: see src/learning/tests/independent.rs."""
 
 import json
 import sys
@@ -22,6 +22,29 @@ def reml(groups):
     }
 
 
+def crossed(rows):
+    """Variances of crops, stations and records by restricted maximum likelihood, and predictors of the
+    effects of crops and stations; each row has a crop, a station and a value."""
+    import pandas
+    import statsmodels.formula.api as formulas
+
+    data = pandas.DataFrame(rows, columns=["crop", "station", "value"])
+    parts = {"crop": "0 + C(crop)", "station": "0 + C(station)"}
+    model = formulas.mixedlm("value ~ 1", data, groups=np.ones(len(data)), vc_formula=parts)
+    fit = model.fit(reml=True, method="powell", xtol=1e-10, ftol=1e-12)
+    variances = dict(zip(model.exog_vc.names, fit.vcomp))
+    effects = fit.random_effects[1.0]
+    centre = float(fit.fe_params.iloc[0])
+    of = lambda part: [float(effects[f"{part}[C({part})[{i}]]"]) for i in sorted(set(data[part]))]
+    return {
+        "crop": float(variances["crop"]),
+        "station": float(variances["station"]),
+        "within": float(fit.scale),
+        "crops": [centre + effect for effect in of("crop")],
+        "stations": of("station"),
+    }
+
+
 def posterior(given, draws=6_000):
     """Mean and standard deviation of each cell's log factor: the covariance matrix of all records,
     written out, for variances drawn from their prior and weighted by likelihood."""
@@ -31,18 +54,22 @@ def posterior(given, draws=6_000):
     same = [
         np.array([[a[d] == b[d] for b in paths] for a in paths], dtype=float) for d in range(5)
     ]
+    stations = [row[3] for row in rows]
+    same.append(np.array([[a == b for b in stations] for a in stations], dtype=float))
     cells = sorted({(row[1], row[3], path) for row, path in zip(rows, paths)})
     shared = [
         np.array([[cell[2][d] == path[d] for path in paths] for cell in cells], dtype=float)
         for d in range(5)
     ]
+    shared.append(np.array([[cell[1] == s for s in stations] for cell in cells], dtype=float))
     records, variance = given["records"], given["record"] ** 2
-    medians = (np.array(given["levels"]) / given["record"]) ** 2
+    medians = (np.array([*given["levels"], given["station"]]) / given["record"]) ** 2
+    alone = np.array([given["alone"]] * 5 + [given["stations_alone"]])
     random = np.random.default_rng(7)
     freedom = records + len(values)
     logs, means, seconds = [], [], []
     for _ in range(draws):
-        ratios = medians * np.exp(0.5 * random.normal(size=5)) * (3 * random.uniform()) ** 2
+        ratios = medians * np.exp(alone * random.normal(size=6)) * random.uniform(*given["spread"]) ** 2
         covariance = np.eye(len(values)) + sum(r * s for r, s in zip(ratios, same))
         inverse = np.linalg.inv(covariance)
         squares = records * variance + values @ inverse @ values
@@ -65,11 +92,13 @@ def survival(given, draws=400_000):
     from scipy.special import betaln, expit, logit
 
     random = np.random.default_rng(11)
-    variance = given["variance"] * random.uniform(0.3, 2.5, size=draws) ** 2
+    variance = given["variance"] * random.uniform(*given["spread"], size=draws) ** 2
     correlation = expit(logit(given["correlation"]) + random.normal(size=draws))
     concentration = 1 / correlation - 1
-    stretch = np.sqrt(1 + (16 * np.sqrt(3) / (15 * np.pi)) ** 2 * variance)
-    known, cells, logs = {}, {}, np.zeros(draws)
+    of_station = given["station"] / given["variance"] * variance
+    of_station *= np.exp(given["stations_alone"] * random.normal(size=draws))
+    stretch_by = lambda variance: np.sqrt(1 + (16 * np.sqrt(3) / (15 * np.pi)) ** 2 * variance)
+    known, stations, cells, logs = {}, {}, {}, np.zeros(draws)
     for group, crop, method, station, expected, sown, stood in given["rows"]:
         odds = np.full(draws, logit(expected))
         path = ""
@@ -78,7 +107,12 @@ def survival(given, draws=400_000):
             if path not in known:
                 known[path] = random.normal(size=draws)
             # A level's log odds lie about the stretched ones of the level above.
+            is_cell = name == station
+            stretch = stretch_by(variance + of_station if is_cell else variance)
             odds = stretch * odds + np.sqrt(variance) * known[path]
+        if station not in stations:
+            stations[station] = random.normal(size=draws)
+        odds = odds + np.sqrt(of_station) * stations[station]
         share = np.clip(expit(odds), 1e-12, 1 - 1e-12)
         cells[(crop, station)] = share
         alpha, beta = concentration * share, concentration * (1 - share)
@@ -96,5 +130,6 @@ def survival(given, draws=400_000):
 
 
 if __name__ == "__main__":
-    task = {"reml": reml, "posterior": posterior, "survival": survival}[sys.argv[1]]
+    tasks = {"reml": reml, "crossed": crossed, "posterior": posterior, "survival": survival}
+    task = tasks[sys.argv[1]]
     print(json.dumps(task(json.loads(sys.argv[2]))))

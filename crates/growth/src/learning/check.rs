@@ -131,7 +131,8 @@ pub(super) fn check_frozen(index: usize, frozen: &Frozen) -> Result<(), Learning
             value,
         });
     }
-    if is_survival && frozen.scope.level() < Level::Crop {
+    // A station has no level, so it is too wide as well.
+    if is_survival && frozen.scope.level() < Some(Level::Crop) {
         return Err(LearningError::FrozenTooWide { choice: index });
     }
     Ok(())
@@ -139,12 +140,18 @@ pub(super) fn check_frozen(index: usize, frozen: &Frozen) -> Result<(), Learning
 
 pub(super) fn check_assumptions(assumptions: &Assumptions) -> Result<(), LearningError> {
     for (name, of) in [("days", assumptions.days), ("grams", assumptions.grams)] {
-        if !is_positive(of.record) || !of.levels.into_iter().all(is_positive) {
+        if !is_positive(of.record)
+            || !is_positive(of.station)
+            || !of.levels.into_iter().all(is_positive)
+        {
             return Err(LearningError::Assumption(name));
         }
     }
     if !is_positive(assumptions.survival_level) {
         return Err(LearningError::Assumption("survival_level"));
+    }
+    if !is_positive(assumptions.survival_station) {
+        return Err(LearningError::Assumption("survival_station"));
     }
     let correlation = assumptions.correlation_within_sowing;
     if !is_positive(correlation) || correlation >= 1.0 {

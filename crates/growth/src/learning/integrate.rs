@@ -67,25 +67,22 @@ pub(super) fn maximise<const N: usize>(
     (at, curvatures)
 }
 
-/// How much wider the nodes are spread than the curvature at the maximum asks for: tails are heavier
-/// than a normal's.
-const SPREAD: f64 = 1.25;
-
-/// Nodes and weights (of sum 1) that integrate against a density given by its logarithm: a fixed
+/// What is found at nodes, and weights (of sum 1), that integrate against a density given by its logarithm: a fixed
 /// low-discrepancy sample (multiples of powers of a generalised golden ratio) from a normal about
-/// the maximum, weighted by importance. The prior is taken to be standard normal.
-pub(super) fn nodes<const N: usize>(
-    log_density: impl Fn(&[f64; N]) -> f64,
+/// the maximum, weighted by importance: `wider` by so many times than the curvature at the maximum
+/// asks for, as tails are heavier than a normal's. The prior is taken to be standard normal.
+pub(super) fn nodes<const N: usize, T>(
+    value: impl Fn(&[f64; N]) -> (f64, T),
     (mode, curvatures): ([f64; N], [f64; N]),
-    count: u32,
-) -> Vec<(f64, [f64; N])> {
+    (count, wider): (u32, f64),
+) -> Vec<(f64, T)> {
     let normal = Normal::standard();
     let golden = generalised_golden_ratio(N);
     let spread = curvatures.map(|curvature| {
         // The prior is standard normal, so no direction is wider than 1.
-        SPREAD / (-curvature).max(1.0).sqrt()
+        wider / (-curvature).max(1.0).sqrt()
     });
-    let mut found: Vec<(f64, [f64; N])> = (1..=count)
+    let mut found: Vec<(f64, T)> = (1..=count)
         .map(|index| {
             let mut at = mode;
             let mut log_proposal = 0.0;
@@ -95,7 +92,8 @@ pub(super) fn nodes<const N: usize>(
                 *x += spread[direction] * z;
                 log_proposal -= 0.5 * z * z;
             }
-            (log_density(&at) - log_proposal, at)
+            let (log_density, there) = value(&at);
+            (log_density - log_proposal, there)
         })
         .collect();
     let highest = found

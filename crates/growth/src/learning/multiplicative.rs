@@ -4,13 +4,13 @@
 use statrs::distribution::{Continuous as _, ContinuousCDF as _, Normal, StudentsT};
 
 use super::integrate::{maximise, nodes, quantile, spread, standard_log_density};
-use super::level::{Hierarchy, LEVELS, Level, Place};
-use super::nested::{Cell, Ratios, gather};
+use super::level::{Counts, Hierarchy, LEVELS, Level, Place};
+use super::nested::{Cell, Posterior, Ratios, gather};
 
 /// How many standard deviations from what all others foretell a record may lie: one further out
 /// counts as if it lay there (Huber's psi). It is the first figure for the first record of all and
 /// tends to the second as others come: few records cannot say what is odd. Our own choice.
-const CLAMPS: (f64, f64) = (0.85, 3.0);
+const CLAMPS: (f64, f64) = (0.8, 3.0);
 
 /// Other records with which the clamp is half way between the two.
 const HALF_WAY: f64 = 6.0;
@@ -18,19 +18,27 @@ const HALF_WAY: f64 = 6.0;
 /// Rounds of clamping, each from the last.
 const ROUNDS: usize = 4;
 
-/// Points of the integral over the ratios of variances.
+/// Points of the integral over the ratios of variances, and how much wider than the curvature at the
+/// maximum asks for they are spread.
 const POINTS: u32 = 64;
+const WIDER: f64 = 1.25;
 
-/// Unknown figures behind the ratios: one for each level, and one that all levels share.
-const UNKNOWN: usize = LEVELS + 1;
+/// Unknown figures behind the ratios: one for each level, one for the stations, and one that all
+/// share.
+const UNKNOWN: usize = LEVELS + 2;
 
-/// The least and the most times the assumed deviation that levels may scatter by.
-const SPREAD: (f64, f64) = (0.0, 3.0);
+/// The least and the most times the assumed deviation that levels may scatter by. No profile is right
+/// everywhere, so not none at all.
+pub(super) const SPREAD: (f64, f64) = (0.15, 2.8);
 
 /// Standard deviation, in the prior, of the logarithm of each level's ratio alone, beside the spread that
 /// all levels have in common: how unlike each other its parts are differs between co-operatives
 /// more than between the levels of one.
-const ALONE: f64 = 0.5;
+pub(super) const ALONE: f64 = 0.8;
+
+/// The same of the stations' ratio: whether stations differ beside what their crops do there, one
+/// knows less of.
+pub(super) const STATIONS_ALONE: f64 = 1.2;
 
 /// What is assumed of a factor before there are records.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -46,18 +54,19 @@ pub(super) struct VariancePrior {
 impl VariancePrior {
     /// The ratios for unknown figures that are standard normal in the prior.
     fn ratios(&self, unknown: &[f64; UNKNOWN]) -> Ratios {
-        let common = spread(SPREAD, unknown[LEVELS]).powi(2);
+        let common = spread(SPREAD, unknown[LEVELS + 1]).powi(2);
         let mut ratios = self.ratios;
-        for (ratio, own) in ratios.iter_mut().zip(unknown) {
+        for (ratio, own) in ratios.levels.iter_mut().zip(unknown) {
             *ratio *= (ALONE * own).exp() * common;
         }
+        ratios.station *= (STATIONS_ALONE * unknown[LEVELS]).exp() * common;
         ratios
     }
 
     /// Log posterior density of the unknown figures, the variance of a record integrated out, but
     /// for a constant.
     fn log_density(&self, data: &Data<'_>, unknown: &[f64; UNKNOWN]) -> f64 {
-        let gathered = gather(&data.hierarchy.nodes, &data.cells, &self.ratios(unknown));
+        let gathered = gather(&data.hierarchy.tree, &data.cells, &self.ratios(unknown));
         standard_log_density(unknown) + gathered.log_density
             - 0.5
                 * (self.records + data.count)
@@ -88,7 +97,7 @@ struct Data<'a> {
 
 impl<'a> Data<'a> {
     fn new(hierarchy: &'a Hierarchy, records: &[(usize, f64)]) -> Self {
-        let mut cells = vec![Cell::default(); hierarchy.nodes.len()];
+        let mut cells = vec![Cell::default(); hierarchy.tree.nodes.len()];
         let (_, square) = clamp_of(records.len());
         for &(cell, value) in records {
             // Updated as Welford does, so that equal records have no spread at all.
@@ -113,16 +122,24 @@ struct Given {
     ratios: Ratios,
     /// Scale of the variance of a record.
     record_variance: f64,
-    /// Mean of each node and its variance as a ratio.
-    nodes: Vec<(f64, f64)>,
+    posterior: Posterior,
+}
+
+impl Given {
+    fn part(&self, (mean, variance): (f64, f64)) -> Part {
+        Part {
+            weight: self.weight,
+            location: mean,
+            scale: (variance * self.record_variance).sqrt(),
+        }
+    }
 }
 
 /// A factor at all places.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Multiplicative {
     hierarchy: Hierarchy,
-    /// Records below each node.
-    counts: Vec<usize>,
+    counts: Counts,
     freedom: f64,
     given: Vec<Given>,
 }
@@ -161,24 +178,28 @@ impl Multiplicative {
         let maximum = most_likely(&tamed);
 
         let data = Data::new(&hierarchy, &tamed);
-        let points = nodes(|at| prior.log_density(&data, at), maximum, POINTS);
+        let points = nodes(
+            |at| (prior.log_density(&data, at), *at),
+            maximum,
+            (POINTS, WIDER),
+        );
         let freedom = prior.records + data.count;
         let given = points
             .into_iter()
             .map(|(weight, unknown)| {
                 let ratios = prior.ratios(&unknown);
-                let gathered = gather(&hierarchy.nodes, &data.cells, &ratios);
+                let gathered = gather(&hierarchy.tree, &data.cells, &ratios);
                 Given {
                     weight,
                     ratios,
                     record_variance: (prior.records * prior.record_variance + gathered.quadratic)
                         / freedom,
-                    nodes: gathered.posterior(&hierarchy.nodes, &ratios),
+                    posterior: gathered.posterior(&hierarchy.tree, &ratios),
                 }
             })
             .collect();
         Self {
-            counts: counts(&hierarchy, &sorted),
+            counts: hierarchy.counts(sorted.iter().map(|(cell, _)| *cell)),
             hierarchy,
             freedom,
             given,
@@ -189,24 +210,12 @@ impl Multiplicative {
     pub(super) fn at(&self, place: &Place, level: Level) -> LogFactor {
         let path = self.hierarchy.path(place);
         let path = &path[..path.len().min(level.depth() + 1)];
+        let held = |depth| self.hierarchy.frozen_at(place, depth);
         let parts = self.given.iter().map(|given| {
-            let (mut mean, mut variance) = (0.0, 0.0);
-            for depth in 0..=level.depth() {
-                if let Some(value) = self.hierarchy.frozen_at(place, depth) {
-                    (mean, variance) = (value, 0.0);
-                } else if let Some(&node) = path.get(depth) {
-                    (mean, variance) = given.nodes[node];
-                } else {
-                    variance += given.ratios[depth];
-                }
-            }
-            Part {
-                weight: given.weight,
-                location: mean,
-                scale: (variance * given.record_variance).sqrt(),
-            }
+            let known = (&given.posterior, &given.ratios);
+            given.part(self.hierarchy.known(place, level, known, held))
         });
-        let held = |depth| self.hierarchy.frozen_at(place, depth).is_some();
+        let is_held = |depth| held(depth).is_some();
         LogFactor {
             parts: parts.collect(),
             freedom: self.freedom,
@@ -214,9 +223,32 @@ impl Multiplicative {
                 .len()
                 .checked_sub(1)
                 .and_then(|depth| Level::ALL.get(depth).copied()),
-            records: path.last().map_or(0, |&node| self.counts[node]),
-            frozen: held(level.depth()),
-            moved: !path.is_empty() || (0..=level.depth()).any(held),
+            records: path.last().map_or(0, |&node| self.counts.nodes[node]),
+            frozen: is_held(level.depth()),
+            moved: !path.is_empty()
+                || (0..=level.depth()).any(is_held)
+                || (level == Level::CropStation && self.hierarchy.frozen_station(place).is_some()),
+        }
+    }
+
+    /// The logarithm of what all crops at the station of a place have in common.
+    pub(super) fn at_station(&self, place: &Place) -> LogFactor {
+        let parts = self.given.iter().map(|given| {
+            let known = self
+                .hierarchy
+                .known_station(place, &given.posterior, &given.ratios);
+            given.part(known)
+        });
+        let station = self.hierarchy.station(place);
+        let records = station.map_or(0, |station| self.counts.stations[station]);
+        let frozen = self.hierarchy.frozen_station(place).is_some();
+        LogFactor {
+            parts: parts.collect(),
+            freedom: self.freedom,
+            basis: None,
+            records,
+            frozen,
+            moved: frozen || records > 0,
         }
     }
 
@@ -324,12 +356,12 @@ fn tame(
     let mut tamed = records.to_vec();
     for _ in 0..ROUNDS {
         let data = Data::new(hierarchy, &tamed);
-        let gathered = gather(&hierarchy.nodes, &data.cells, ratios);
-        let posterior = gathered.posterior(&hierarchy.nodes, ratios);
+        let gathered = gather(&hierarchy.tree, &data.cells, ratios);
+        let posterior = gathered.posterior(&hierarchy.tree, ratios);
         let squares = prior.records * prior.record_variance + gathered.quadratic;
         let freedom = prior.records + data.count - 1.0;
         for ((cell, value), &(_, recorded)) in tamed.iter_mut().zip(records) {
-            let (mean, variance) = posterior[*cell];
+            let (mean, variance) = posterior.nodes[*cell];
             if variance <= 0.0 {
                 // The cell is held at a value, so this record does not move it.
                 let reach = clamp * (squares / (freedom + 1.0)).sqrt();
@@ -355,20 +387,6 @@ fn record_variance(
     prior: &VariancePrior,
 ) -> f64 {
     let data = Data::new(hierarchy, records);
-    let gathered = gather(&hierarchy.nodes, &data.cells, ratios);
+    let gathered = gather(&hierarchy.tree, &data.cells, ratios);
     (prior.records * prior.record_variance + gathered.quadratic) / (prior.records + data.count)
-}
-
-/// Records below each node.
-fn counts(hierarchy: &Hierarchy, records: &[(usize, f64)]) -> Vec<usize> {
-    let mut counts = vec![0; hierarchy.nodes.len()];
-    for &(cell, _) in records {
-        counts[cell] += 1;
-    }
-    for index in (0..counts.len()).rev() {
-        if let Some(parent) = hierarchy.nodes[index].parent {
-            counts[parent] += counts[index];
-        }
-    }
-    counts
 }

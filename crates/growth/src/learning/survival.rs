@@ -1,5 +1,6 @@
 //! The share of containers that stand: beta-binomial sowings about the share of their cell. Log odds of
-//! a cell scatter normally about those of the level above it, and so on up to the crop profile.
+//! a cell scatter normally about those of the level above it and what all crops at its station have in
+//! common, and so on up to the crop profile.
 //!
 //! **Scale.** The mean of a logistic-normal share with log odds of mean m and variance v is about
 //! `logistic(m / √(1 + k v))`, k = (16√3/15π)² (Zeger, Liang & Albert, Models for longitudinal data,
@@ -16,19 +17,25 @@ use statrs::distribution::{ContinuousCDF as _, Normal};
 use statrs::function::gamma::ln_gamma;
 
 use super::integrate::{maximise, nodes, quantile, spread, standard_log_density};
-use super::level::{Hierarchy, LEVELS, Level, Place};
-use super::nested::{Cell, Node, Ratios, gather};
+use super::level::{Counts, Hierarchy, LEVELS, Level, Place};
+use super::nested::{Cell, Node, Posterior, Ratios, Tree, gather};
 
 /// Depth of the level at which all records have one expected share.
 const CROP: usize = 2;
 
-/// Points of the integral over the two variances.
-const POINTS: u32 = 24;
+/// Points of the integral over the variances, and how much wider than the curvature at the maximum asks
+/// for they are spread: few losses tell little of variances, so tails are heavy.
+const POINTS: u32 = 48;
+const WIDER: f64 = 1.5;
 
 /// The least and the most times the assumed deviation that levels may scatter by. Losses are so few that
 /// a term can hardly tell little scatter from none, and intervals that took it for none were too
 /// narrow.
-const SPREAD: (f64, f64) = (0.3, 2.5);
+pub(super) const SPREAD: (f64, f64) = (0.15, 1.9);
+
+/// Standard deviation, in the prior, of the logarithm of the ratio between the stations' variance and
+/// that of a level.
+pub(super) const STATIONS_ALONE: f64 = 1.0;
 
 /// Keeps shares off 0 and 1, where log odds end.
 const LEAST_SHARE: f64 = 1e-5;
@@ -57,17 +64,35 @@ pub(super) struct Stand<'a> {
 pub(super) struct SurvivalPrior {
     /// Variance of the log odds of a level about the one above it, before the spread.
     pub variance: f64,
+    /// The same of what all crops at a station have in common.
+    pub station: f64,
     /// Correlation between the containers of one sowing: median.
     pub correlation: f64,
 }
 
+/// The variances.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Scales {
+    /// Of the log odds of a level about the one above it.
+    level: f64,
+    /// Of what all crops at a station have in common.
+    station: f64,
+    /// Correlation between the containers of one sowing.
+    correlation: f64,
+}
+
+/// Unknown figures behind them.
+const UNKNOWN: usize = 3;
+
 impl SurvivalPrior {
-    /// Variance and correlation for unknown figures that are standard normal in the prior.
-    fn scales(&self, unknown: &[f64; 2]) -> (f64, f64) {
-        (
-            self.variance * spread(SPREAD, unknown[0]).powi(2),
-            share_of(log_odds(self.correlation) + unknown[1]),
-        )
+    /// The variances for unknown figures that are standard normal in the prior.
+    fn scales(&self, unknown: &[f64; UNKNOWN]) -> Scales {
+        let common = spread(SPREAD, unknown[0]).powi(2);
+        Scales {
+            level: self.variance * common,
+            station: self.station * common * (STATIONS_ALONE * unknown[2]).exp(),
+            correlation: share_of(log_odds(self.correlation) + unknown[1]),
+        }
     }
 }
 
@@ -84,7 +109,7 @@ fn share_of(log_odds: f64) -> f64 {
     1.0 / (1.0 + (-log_odds).exp())
 }
 
-/// The scale of each level, for one variance of a step.
+/// The scale of each level, for one variance of a step and one of the stations.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Scale {
     /// What the distances of a level are multiplied by to be log odds.
@@ -94,15 +119,23 @@ struct Scale {
 }
 
 impl Scale {
-    fn new(variance: f64) -> Self {
-        let each = (1.0 + LOGISTIC_NORMAL * variance).sqrt();
-        let mut stretch = [each; LEVELS];
-        for depth in 1..LEVELS {
-            stretch[depth] = stretch[depth - 1] * each;
+    fn new(scales: &Scales) -> Self {
+        let stretch_of = |variance: f64| (1.0 + LOGISTIC_NORMAL * variance).sqrt();
+        let mut stretch = [1.0; LEVELS];
+        let mut so_far = 1.0;
+        for of_level in &mut stretch {
+            so_far *= stretch_of(scales.level);
+            *of_level = so_far;
         }
+        // The last step is one of two parts: the station's, and that of the crop there.
+        let cell = &mut stretch[LEVELS - 1];
+        *cell *= stretch_of(scales.level + scales.station) / stretch_of(scales.level);
         Self {
             stretch,
-            steps: stretch.map(|of_level| variance / (of_level * of_level)),
+            steps: Ratios {
+                levels: stretch.map(|of_level| scales.level / (of_level * of_level)),
+                station: scales.station / (stretch[LEVELS - 1] * stretch[LEVELS - 1]),
+            },
         }
     }
 
@@ -179,11 +212,15 @@ impl Shares {
 
 /// Distance in log odds of the points at which the sowings of a cell are valued, and their number to
 /// either side of even odds.
-const STEP: f64 = 0.15;
-const HALF: i32 = 90;
+const STEP: f64 = 0.2;
+const HALF: i32 = 56;
 
-/// A normal belief narrower than this, in log odds, is integrated between the points.
-const NARROW: f64 = 0.25;
+/// Every so many of the points a belief is looked at first: sums over points as far apart as a normal
+/// density is wide give its moments to ten digits.
+const STRIDE: usize = 2;
+
+/// A belief narrower than this, in log odds, is integrated again, over points as near as it is narrow.
+const NARROW: f64 = 0.5;
 
 /// What the sowings of a cell say of its log odds.
 struct Voice {
@@ -227,11 +264,12 @@ impl Voice {
             let spread = (second / total - shift * shift).max(1e-12);
             (highest, total, mean + shift, spread)
         };
-        let whole = &mut (-HALF..=HALF).map(|point| STEP * f64::from(point));
+        let points = (-HALF..=HALF).step_by(STRIDE);
+        let whole = &mut points.map(|point| STEP * f64::from(point));
         let (mut highest, mut total, mut centre, mut spread) = over(whole);
-        let mut step = STEP;
+        let mut step = STEP * STRIDE as f64;
         // Too narrow for the points: again about the middle, between them.
-        for least in [STEP / 4.0, 1e-3] {
+        for least in [STEP, 1e-3] {
             let width = spread.sqrt().min(deviation);
             if width >= NARROW {
                 break;
@@ -259,8 +297,8 @@ struct CellStands {
 struct Given {
     weight: f64,
     scale: Scale,
-    /// Mean and variance of the distance of each node.
-    nodes: Vec<(f64, f64)>,
+    /// What is known of the distances.
+    posterior: Posterior,
 }
 
 /// The tree and what the profile expects.
@@ -274,13 +312,13 @@ struct Frame<'a> {
 
 impl Frame<'_> {
     /// Takes all sowings in: their log probability, and what is known of each node after them.
-    fn take_in(&self, (variance, correlation): (f64, f64)) -> (f64, Scale, Vec<(f64, f64)>) {
-        let scale = Scale::new(variance);
+    fn take_in(&self, scales: &Scales) -> (f64, Scale, Posterior) {
+        let scale = Scale::new(scales);
         let tree = self.tree(&scale);
         let points: Vec<f64> = (-HALF..=HALF)
             .map(|point| share_of(STEP * f64::from(point)))
             .collect();
-        let shares = Shares::new(&points, correlation, self.most);
+        let shares = Shares::new(&points, scales.correlation, self.most);
         let voices: Vec<Voice> = self
             .cells
             .iter()
@@ -290,7 +328,7 @@ impl Frame<'_> {
             .collect();
         // From distances of a cell to its log odds.
         let stretch = scale.stretch[LEVELS - 1];
-        let mut messages = vec![Cell::default(); tree.len()];
+        let mut messages = vec![Cell::default(); tree.nodes.len()];
         let mut corrections = vec![0.0; self.cells.len()];
         for _ in 0..ROUNDS {
             let known = gather(&tree, &messages, &scale.steps).posterior(&tree, &scale.steps);
@@ -298,7 +336,7 @@ impl Frame<'_> {
                 self.cells.iter().zip(&voices).zip(&mut corrections)
             {
                 let message = &mut messages[of_cell.cell];
-                let (mean, variance) = known[of_cell.cell];
+                let (mean, variance) = known.nodes[of_cell.cell];
                 let centre = expected_log_odds(self.expected[of_cell.cell]);
                 if variance <= 0.0 {
                     *correction = voice.at(stretch * (centre + mean));
@@ -333,19 +371,18 @@ impl Frame<'_> {
     }
 
     /// The tree with the shares that are held as distances.
-    fn tree(&self, scale: &Scale) -> Vec<Node> {
+    fn tree(&self, scale: &Scale) -> Tree {
         let held = |(node, &expected): (&Node, &f64)| Node {
             fixed: node
                 .fixed
                 .map(|share| scale.distance(node.depth, share, expected)),
             ..node.clone()
         };
-        self.hierarchy
-            .nodes
-            .iter()
-            .zip(self.expected)
-            .map(held)
-            .collect()
+        let tree = &self.hierarchy.tree;
+        Tree {
+            nodes: tree.nodes.iter().zip(self.expected).map(held).collect(),
+            stations: tree.stations.clone(),
+        }
     }
 }
 
@@ -353,7 +390,7 @@ impl Frame<'_> {
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Survivals {
     hierarchy: Hierarchy,
-    counts: Vec<usize>,
+    counts: Counts,
     given: Vec<Given>,
 }
 
@@ -371,11 +408,8 @@ impl Survivals {
         });
         let expected = expected_shares(&hierarchy, &sorted);
         let mut cells: Vec<CellStands> = Vec::new();
-        let mut counts = vec![0; hierarchy.nodes.len()];
+        let counts = hierarchy.counts(sorted.iter().map(|(cell, _)| *cell));
         for &(cell, stand) in &sorted {
-            for &node in hierarchy.path(stand.place) {
-                counts[node] += 1;
-            }
             let sowing = (stand.sown, stand.stood);
             match cells.last_mut() {
                 Some(last) if last.cell == cell => last.sowings.push(sowing),
@@ -391,19 +425,18 @@ impl Survivals {
             cells: &cells,
             most: stands.iter().map(|stand| stand.sown).max().unwrap_or(0),
         };
-        let density = |unknown: &[f64; 2]| {
-            standard_log_density(unknown) + frame.take_in(prior.scales(unknown)).0
+        let at = |unknown: &[f64; UNKNOWN]| {
+            let (log_likelihood, scale, posterior) = frame.take_in(&prior.scales(unknown));
+            let log_density = standard_log_density(unknown) + log_likelihood;
+            (log_density, (scale, posterior))
         };
-        let maximum = maximise(density, [0.0; 2], 0.05, 4);
-        let given = nodes(density, maximum, POINTS)
+        let maximum = maximise(|unknown| at(unknown).0, [0.0; UNKNOWN], 0.05, 4);
+        let given = nodes(at, maximum, (POINTS, WIDER))
             .into_iter()
-            .map(|(weight, unknown)| {
-                let (_, scale, nodes) = frame.take_in(prior.scales(&unknown));
-                Given {
-                    weight,
-                    scale,
-                    nodes,
-                }
+            .map(|(weight, (scale, posterior))| Given {
+                weight,
+                scale,
+                posterior,
             })
             .collect();
         Self {
@@ -417,18 +450,13 @@ impl Survivals {
     pub(super) fn at(&self, place: &Place, level: Level, expected: f64) -> ShareBelief {
         let path = self.hierarchy.path(place);
         let path = &path[..path.len().min(level.depth() + 1)];
+        let held = |depth| self.hierarchy.frozen_at(place, depth);
         let parts = self.given.iter().map(|given| {
-            let (mut mean, mut variance) = (0.0, 0.0);
-            for depth in 0..=level.depth() {
-                if let Some(share) = self.hierarchy.frozen_at(place, depth) {
-                    // A frozen share is a share of this crop, whatever its profile expects.
-                    (mean, variance) = (given.scale.distance(depth, share, expected), 0.0);
-                } else if let Some(&node) = path.get(depth) {
-                    (mean, variance) = given.nodes[node];
-                } else {
-                    variance += given.scale.steps[depth];
-                }
-            }
+            // A frozen share is a share of this crop, whatever its profile expects.
+            let held_at =
+                |depth| held(depth).map(|share| given.scale.distance(depth, share, expected));
+            let known = (&given.posterior, &given.scale.steps);
+            let (mean, variance) = self.hierarchy.known(place, level, known, held_at);
             let stretch = given.scale.stretch[level.depth()];
             Part {
                 weight: given.weight,
@@ -436,7 +464,6 @@ impl Survivals {
                 variance: stretch * stretch * variance,
             }
         });
-        let held = |depth| self.hierarchy.frozen_at(place, depth);
         ShareBelief {
             parts: parts.collect(),
             unmoved: (path.is_empty() && (0..=level.depth()).all(|depth| held(depth).is_none()))
@@ -445,28 +472,53 @@ impl Survivals {
                 .len()
                 .checked_sub(1)
                 .and_then(|depth| Level::ALL.get(depth).copied()),
-            sowings: path.last().map_or(0, |&node| self.counts[node]),
+            sowings: path.last().map_or(0, |&node| self.counts.nodes[node]),
             held: held(level.depth()),
+        }
+    }
+
+    /// What would stand of a crop of which the profile expects this share, by what all crops at the
+    /// station of a place have in common alone.
+    pub(super) fn at_station(&self, place: &Place, expected: f64) -> ShareBelief {
+        let parts = self.given.iter().map(|given| {
+            let (scale, posterior) = (&given.scale, &given.posterior);
+            let (mean, variance) = self.hierarchy.known_station(place, posterior, &scale.steps);
+            let stretch = scale.stretch[LEVELS - 1];
+            let squared = stretch * stretch;
+            let own = (1.0 + LOGISTIC_NORMAL * squared * scale.steps.station).sqrt();
+            Part {
+                weight: given.weight,
+                location: own * expected_log_odds(expected) + stretch * mean,
+                variance: squared * variance,
+            }
+        });
+        let station = self.hierarchy.station(place);
+        ShareBelief {
+            parts: parts.collect(),
+            unmoved: station.is_none().then_some(expected),
+            basis: None,
+            sowings: station.map_or(0, |station| self.counts.stations[station]),
+            held: None,
         }
     }
 }
 
 /// Expected share of each node, weighted by containers; of the crop from its level down.
 fn expected_shares(hierarchy: &Hierarchy, stands: &[(usize, &Stand<'_>)]) -> Vec<f64> {
-    let mut sums = vec![(0.0, 0.0); hierarchy.nodes.len()];
+    let mut sums = vec![(0.0, 0.0); hierarchy.tree.nodes.len()];
     for &(cell, stand) in stands {
         sums[cell].0 += f64::from(stand.sown) * stand.expected;
         sums[cell].1 += f64::from(stand.sown);
     }
     for index in (0..sums.len()).rev() {
-        if let Some(parent) = hierarchy.nodes[index].parent {
+        if let Some(parent) = hierarchy.tree.nodes[index].parent {
             sums[parent].0 += sums[index].0;
             sums[parent].1 += sums[index].1;
         }
     }
     let mut shares: Vec<f64> = Vec::with_capacity(sums.len());
     for (index, &(weighted, containers)) in sums.iter().enumerate() {
-        let node = &hierarchy.nodes[index];
+        let node = &hierarchy.tree.nodes[index];
         let of_parent = node.parent.filter(|_| node.depth > CROP);
         shares.push(of_parent.map_or(weighted / containers, |parent| shares[parent]));
     }

@@ -3,15 +3,16 @@
 mod independent;
 mod published;
 
-use super::nested::{Cell, Node};
+use super::nested::{Cell, Node, Ratios, Tree};
 use super::survival::Shares;
 
 /// A tree of one top and its children, all other levels left out by ratios of 0: nodes, and cells
 /// of a weight and a mean each.
-fn one_level(cells: &[(f64, f64)]) -> (Vec<Node>, Vec<Cell>) {
+fn one_level(cells: &[(f64, f64)]) -> (Tree, Vec<Cell>) {
     let node = |parent, depth| Node {
         parent,
         depth,
+        station: None,
         fixed: None,
     };
     let mut nodes = vec![node(None, 0)];
@@ -24,7 +25,19 @@ fn one_level(cells: &[(f64, f64)]) -> (Vec<Node>, Vec<Cell>) {
             within: 0.0,
         });
     }
-    (nodes, sums)
+    let tree = Tree {
+        nodes,
+        stations: Vec::new(),
+    };
+    (tree, sums)
+}
+
+/// Ratios of a top about which nothing is assumed and its children.
+fn one_ratio(of_children: f64) -> Ratios {
+    Ratios {
+        levels: [FLAT, of_children, 0.0, 0.0, 0.0],
+        station: 0.0,
+    }
 }
 
 /// A top about which nothing is assumed.

@@ -9,10 +9,10 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::super::integrate::maximise;
-use super::super::level::{Level, Place};
-use super::super::nested::{Cell, gather};
-use super::super::{Assumptions, Choices, Measured, SowingRecord, learn};
-use super::{FLAT, one_level};
+use super::super::level::{LEVELS, Level, Place};
+use super::super::nested::{Cell, Node, Ratios, Tree, gather};
+use super::super::{Assumptions, Choices, Measured, SowingRecord, learn, multiplicative, survival};
+use super::{FLAT, one_level, one_ratio};
 use crate::profile::GrowingMethod;
 
 /// Runs a task of the script.
@@ -80,7 +80,7 @@ fn one_level_agrees_with_statsmodels() {
         };
     }
     let count: f64 = means.iter().map(|(count, _)| count).sum();
-    let ratios = |at: f64| [FLAT, at.exp(), 0.0, 0.0, 0.0];
+    let ratios = |at: f64| one_ratio(at.exp());
     let likelihood = |at: &[f64; 1]| {
         let gathered = gather(&nodes, &cells, &ratios(at[0]));
         gathered.log_density - 0.5 * (count - 1.0) * gathered.quadratic.ln()
@@ -96,9 +96,98 @@ fn one_level_agrees_with_statsmodels() {
     };
     near(within, found.within, "variance within");
     near(within * at.exp(), found.between, "variance between");
-    let posterior = gathered.posterior(&nodes, &ratios(at));
+    let posterior = gathered.posterior(&nodes, &ratios(at)).nodes;
     for ((mean, _), effect) in posterior[1..].iter().zip(&found.effects) {
         near(*mean, *effect, "effect");
+    }
+}
+
+#[derive(Deserialize)]
+struct Crossed {
+    crop: f64,
+    station: f64,
+    within: f64,
+    crops: Vec<f64>,
+    stations: Vec<f64>,
+}
+
+/// Crops and stations across each other, each pair on record up to thrice or not at all.
+#[test]
+fn stations_across_crops_agree_with_statsmodels() {
+    const CROPS: usize = 7;
+    const STATIONS: usize = 6;
+    let mut rows = Vec::new();
+    for pair in 0..CROPS * STATIONS {
+        let (crop, station) = (pair / STATIONS, pair % STATIONS);
+        let shift = 0.5 * scramble(crop + 20) + 0.3 * scramble(station + 90);
+        for record in 0..(3 * crop + 2 * station) % 4 {
+            rows.push((crop, station, shift + 0.3 * scramble(11 * pair + record)));
+        }
+    }
+    let found: Crossed = serde_json::from_value(ask("crossed", &json!(rows))).unwrap();
+
+    let node = |parent, depth, station| Node {
+        parent,
+        depth,
+        station,
+        fixed: None,
+    };
+    let mut tree = Tree {
+        nodes: vec![node(None, 0, None)],
+        stations: vec![None; STATIONS],
+    };
+    let mut cells = vec![Cell::default()];
+    let mut crops = Vec::new();
+    for crop in 0..CROPS {
+        crops.push(tree.nodes.len());
+        tree.nodes.push(node(Some(0), 1, None));
+        cells.push(Cell::default());
+        for station in 0..STATIONS {
+            let values: Vec<f64> = rows
+                .iter()
+                .filter(|row| (row.0, row.1) == (crop, station))
+                .map(|row| row.2)
+                .collect();
+            let weight = values.len() as f64;
+            let mean = values.iter().sum::<f64>() / weight.max(1.0);
+            tree.nodes
+                .push(node(Some(crops[crop]), LEVELS - 1, Some(station)));
+            cells.push(Cell {
+                weight,
+                mean,
+                within: values.iter().map(|x| (x - mean) * (x - mean)).sum(),
+            });
+        }
+    }
+    let count = rows.len() as f64;
+    let ratios = |at: &[f64; 2]| Ratios {
+        levels: [FLAT, at[0].exp(), 0.0, 0.0, 0.0],
+        station: at[1].exp(),
+    };
+    let likelihood = |at: &[f64; 2]| {
+        let gathered = gather(&tree, &cells, &ratios(at));
+        gathered.log_density - 0.5 * (count - 1.0) * gathered.quadratic.ln()
+    };
+    let (at, _) = maximise(likelihood, [0.0; 2], 1e-7, 100);
+    let gathered = gather(&tree, &cells, &ratios(&at));
+    let within = gathered.quadratic / (count - 1.0);
+    let near = |found: f64, expected: f64, what: &str| {
+        println!("{what}: {found:.5}, {expected:.5}");
+        assert!((found - expected).abs() < 5e-4, "{what}");
+    };
+    near(within, found.within, "variance within");
+    near(within * at[0].exp(), found.crop, "variance between crops");
+    near(
+        within * at[1].exp(),
+        found.station,
+        "variance between stations",
+    );
+    let posterior = gathered.posterior(&tree, &ratios(&at));
+    for (&crop, &expected) in crops.iter().zip(&found.crops) {
+        near(posterior.nodes[crop].0, expected, "crop");
+    }
+    for ((station, _), &expected) in posterior.stations.iter().zip(&found.stations) {
+        near(*station, expected, "station");
     }
 }
 
@@ -151,6 +240,10 @@ fn factors_agree_with_an_independent_posterior() {
     let input = json!({
         "rows": rows,
         "levels": assumptions.days.levels,
+        "station": assumptions.days.station,
+        "spread": multiplicative::SPREAD,
+        "alone": multiplicative::ALONE,
+        "stations_alone": multiplicative::STATIONS_ALONE,
         "record": assumptions.days.record,
         "records": Assumptions::RECORDS,
     });
@@ -221,6 +314,9 @@ fn survival_agrees_with_an_independent_posterior() {
     let input = json!({
         "rows": rows,
         "variance": assumptions.survival_level.powi(2),
+        "station": assumptions.survival_station.powi(2),
+        "spread": survival::SPREAD,
+        "stations_alone": survival::STATIONS_ALONE,
         "correlation": assumptions.correlation_within_sowing,
     });
     let found: Vec<(String, String, f64, f64, f64)> =

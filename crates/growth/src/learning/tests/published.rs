@@ -5,7 +5,7 @@ use statrs::distribution::{ContinuousCDF as _, Normal};
 use super::super::integrate::{maximise, quantile};
 use super::super::nested::gather;
 use super::super::survival::Shares;
-use super::{FLAT, one_level};
+use super::{one_level, one_ratio};
 
 /// Rubin, Estimation in parallel randomized experiments, J. Educ. Stat. 6:377-401, 1981, table 1:
 /// effects of coaching in eight schools and their standard errors.
@@ -25,9 +25,9 @@ const SCHOOLS: [(f64, f64); 8] = [
 fn schools(between: f64) -> (Vec<(f64, f64)>, f64) {
     let cells = SCHOOLS.map(|(effect, error)| (1.0 / (error * error), effect));
     let (nodes, cells) = one_level(&cells);
-    let ratios = [FLAT, between * between, 0.0, 0.0, 0.0];
+    let ratios = one_ratio(between * between);
     let gathered = gather(&nodes, &cells, &ratios);
-    let posterior = gathered.posterior(&nodes, &ratios);
+    let posterior = gathered.posterior(&nodes, &ratios).nodes;
     let log_likelihood = gathered.log_density - 0.5 * gathered.quadratic;
     (
         posterior
@@ -110,7 +110,7 @@ fn batting_averages_shrink_as_published() {
     let variance = mean * (1.0 - mean) / 45.0;
     let cells = BATTERS.map(|(early, _)| (1.0 / variance, early));
     let (nodes, cells) = one_level(&cells);
-    let ratios = |log_variance: f64| [FLAT, log_variance.exp(), 0.0, 0.0, 0.0];
+    let ratios = |log_variance: f64| one_ratio(log_variance.exp());
     let likelihood = |at: &[f64; 1]| {
         let gathered = gather(&nodes, &cells, &ratios(at[0]));
         gathered.log_density - 0.5 * gathered.quadratic
@@ -122,7 +122,9 @@ fn batting_averages_shrink_as_published() {
     assert!((kept - published).abs() < 0.003, "{kept} for {published}");
 
     let ratios = ratios(log_variance);
-    let posterior = gather(&nodes, &cells, &ratios).posterior(&nodes, &ratios);
+    let posterior = gather(&nodes, &cells, &ratios)
+        .posterior(&nodes, &ratios)
+        .nodes;
     let (mut raw, mut shrunk) = (0.0, 0.0);
     for ((early, season), (estimate, _)) in BATTERS.iter().zip(&posterior[1..]) {
         raw += (early - season) * (early - season);
