@@ -75,6 +75,7 @@ mod sites;
 mod source_waters;
 mod sowing_course;
 mod sowings;
+mod station_learning;
 mod stock_counts;
 mod stock_items;
 mod support;

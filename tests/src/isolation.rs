@@ -48,6 +48,10 @@ async fn fill(garden: &Garden) -> BTreeMap<String, Uuid> {
             "insert into learning_choice (id, cooperative_id, crop_id, station_id, quantity, held_permille) values ($1, $2, $6, $5, 'days', 1100)",
         ),
         (
+            "station_choice_id",
+            "insert into station_learning_choice (id, cooperative_id, station_id, quantity, held_permille) values ($1, $2, $5, 'days', 1100)",
+        ),
+        (
             "group_id",
             "insert into member_group (id, cooperative_id, site_id, name, head_count, led_by) values ($1, $2, $4, 'Club', 12, $3)",
         ),

@@ -14,8 +14,8 @@ use crate::{
     learning, learning_vetoes, levels, lots, me, members, movements, notices, outages,
     password_resets, plans, pledges, products, qualifications, readings, recalls, recipes,
     recipients, recurring_tasks, report_settings, reports, sessions, shopping_list, sites,
-    source_waters, sowings, stations, stock_counts, stock_items, stock_orders, task_rules, tasks,
-    terms, top_ups, totals, traces, work_now, work_reports, work_settings,
+    source_waters, sowings, station_learning, stations, stock_counts, stock_items, stock_orders,
+    task_rules, tasks, terms, top_ups, totals, traces, work_now, work_reports, work_settings,
 };
 
 #[derive(OpenApi)]
@@ -164,6 +164,9 @@ macro_rules! register_operations {
             .service(learning::read_learning)
             .service(learning::choose_learning)
             .service(learning::drop_learning_choice)
+            .service(station_learning::read_station_learning)
+            .service(station_learning::choose_station_learning)
+            .service(station_learning::drop_station_learning_choice)
             .service(learning_vetoes::list_observations)
             .service(learning_vetoes::veto_observation)
             .service(learning_vetoes::drop_veto)

@@ -64,6 +64,7 @@ pub mod shopping_list;
 pub mod sites;
 pub mod source_waters;
 pub mod sowings;
+pub mod station_learning;
 pub mod stations;
 pub mod stock_counts;
 pub mod stock_items;

@@ -154,7 +154,8 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
         "station_outage_station"
         | "sowing_station"
         | "recurring_task_station"
-        | "learning_choice_station" => unknown("/station_id", "station"),
+        | "learning_choice_station"
+        | "station_learning_choice_station" => unknown("/station_id", "station"),
         "crop_crop_group" | "pledge_crop_group" => unknown("/crop_group_id", "crop group"),
         "pledge_crop" | "sowing_crop" | "learning_choice_crop" | "stock_item_crop" => {
             unknown("/crop_id", "crop")
@@ -185,7 +186,9 @@ fn taken_once(constraint: &str) -> Option<&'static str> {
         "crop_name_taken" => "a crop of this name",
         "recipient_name_taken" => "a recipient of this name",
         "learning_veto_once" => "the veto of this figure",
-        "learning_choice_held_once" => "a value for this figure",
+        "learning_choice_held_once" | "station_learning_choice_held_once" => {
+            "a value for this figure"
+        }
         "term_name_taken" => "a term of this name",
         "delivery_dispute_answered_once" => "the answer to this dispute",
         "cold_reading_corrected_once" => "the correction of this reading",

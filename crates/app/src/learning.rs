@@ -8,7 +8,8 @@ use cotyl_store::{Tx, season};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_not_retired, require_version};
-use crate::plans::learned::{LearnedFigure, figures, quantity, read};
+use crate::plans::learned::{quantity, read};
+use crate::plans::learned_figures::{LearnedFigure, figures};
 use crate::plans::season::Season;
 use crate::{App, Caller, Changed, Error, Result};
 

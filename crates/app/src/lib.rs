@@ -69,6 +69,7 @@ pub mod source_waters;
 pub mod sowing_events;
 pub mod sowing_steps;
 pub mod sowings;
+pub mod station_learning;
 mod stations;
 pub mod stock;
 pub mod stock_counts;
@@ -145,6 +146,7 @@ pub mod records {
     pub use cotyl_store::sites::{Site, SiteFields};
     pub use cotyl_store::source_waters::{SourceWater, SourceWaterFields};
     pub use cotyl_store::sowings::{CutSoFar, Sowing, SowingEvent, SowingFilter, SowingView};
+    pub use cotyl_store::station_learning::{StationChoice, StationChoiceFields};
     pub use cotyl_store::stations::{Station, StationFields, StationFilter};
     pub use cotyl_store::stock_counts::{
         CountedLot, StockCount, StockCountFields, StockCountFilter,

@@ -124,6 +124,9 @@ operations! {
     ReadLearning           "read_learning"            Any  Any  No   No;
     ChooseLearning         "choose_learning"          Any  No   No   No;
     DropLearningChoice     "drop_learning_choice"     Any  No   No   No;
+    ReadStationLearning    "read_station_learning"    Any  Any  No   No;
+    ChooseStationLearning  "choose_station_learning"  Any  No   No   No;
+    DropStationLearningChoice "drop_station_learning_choice" Any No No No;
     ListObservations       "list_observations"        Any  Any  No   No;
     VetoObservation        "veto_observation"         Any  No   No   No;
     DropVeto               "drop_veto"                Any  No   No   No;

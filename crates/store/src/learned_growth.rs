@@ -19,6 +19,7 @@ pub async fn rests_on(tx: &mut Tx, since: NaiveDate) -> Result<String> {
                 (select count(*) from cut_correction where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from learning_veto where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from learning_choice where cooperative_id = $1),
+                (select coalesce(sum(version), 0) from station_learning_choice where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from crop where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from station where cooperative_id = $1),
                 (select coalesce(sum(version), 0) from container_kind where cooperative_id = $1),

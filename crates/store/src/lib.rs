@@ -59,6 +59,7 @@ pub mod site_work;
 pub mod sites;
 pub mod source_waters;
 pub mod sowings;
+pub mod station_learning;
 pub mod stations;
 pub mod stock_counts;
 pub mod stock_items;

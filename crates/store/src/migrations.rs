@@ -38,6 +38,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(17, "0017_learned"),
     step!(18, "0018_working_week"),
     step!(20, "0020_late_work_and_reminders"),
+    step!(21, "0021_station_learning"),
 ];
 
 fn migrator() -> Migrator {

@@ -5,12 +5,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Datelike, Days, NaiveDate, Utc};
 use cotyl_growth::learning::{
-    Assumptions, Choices, ExpectedScatter, Frozen, Learned, Level, Measured, Place, Quantity,
-    Reset, Scope, SowingRecord, Taught, expected_survival, learn,
+    Assumptions, Choices, ExpectedScatter, Frozen, Learned, Measured, Place, Quantity, Reset,
+    Scope, SowingRecord, Taught, expected_survival, learn,
 };
 use cotyl_growth::{Climate, CropProfile, KnownDays, WorkingDay, expected_cuts, first_cut_day};
 use cotyl_store::Tx;
 use cotyl_store::learning::{self, Choice, RecordRow};
+use cotyl_store::station_learning::{self, StationChoice};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -23,8 +24,6 @@ use crate::Result;
 const DAYS_ON_RECORD: u64 = 913;
 /// Weeks of climate from a sowing on; no crop is cut for longer.
 const WEEKS_OF_A_SOWING: usize = 60;
-/// Probability of the intervals that are told.
-const INTERVAL: f64 = 0.8;
 
 /// What was learned of a crop at a station, in the terms of its profile.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -64,8 +63,12 @@ impl SeasonCrop {
 /// Those of the database.
 pub(crate) async fn read(tx: &mut Tx, now: DateTime<Utc>) -> Result<(Vec<RecordRow>, Choices)> {
     let records = learning::records(tx, first_day_on_record(now)).await?;
-    let choices = learning::choices(tx).await?;
-    Ok((records, decided(&choices)))
+    let mut decided = decided(&learning::choices(tx).await?);
+    let of_stations = station_learning::choices(tx).await?;
+    of_stations
+        .iter()
+        .for_each(|choice| decide(&mut decided, choice));
+    Ok((records, decided))
 }
 
 /// The first day of which sowings are remembered.
@@ -104,6 +107,30 @@ fn decided(choices: &[Choice]) -> Choices {
         }
     }
     decided
+}
+
+/// Adds a choice about what all crops at a station have in common.
+fn decide(decided: &mut Choices, choice: &StationChoice) {
+    let fields = &choice.fields;
+    let Some(quantity) = quantity(&fields.quantity) else {
+        return;
+    };
+    let scope = Scope::Station {
+        station: fields.station_id.to_string(),
+    };
+    if let Some(permille) = fields.held_permille {
+        decided.frozen.push(Frozen {
+            scope,
+            quantity,
+            value: f64::from(permille) / 1000.0,
+        });
+    } else if let Some(day) = fields.forget_before {
+        decided.resets.push(Reset {
+            scope,
+            quantity: Some(quantity),
+            before_day: i64::from(day.num_days_from_ce()),
+        });
+    }
 }
 
 /// A quantity by its name.
@@ -158,89 +185,7 @@ pub fn teach(
     Ok(())
 }
 
-/// A figure that was learned of a crop at a station.
-#[derive(Debug, Clone, PartialEq)]
-pub struct LearnedFigure {
-    /// The station.
-    pub station_id: String,
-    /// Its name.
-    pub station_name: String,
-    /// `days`, `grams` or `survival`.
-    pub quantity: &'static str,
-    /// What the profile's figure is multiplied by; for survival the share of containers that stand.
-    pub value: f64,
-    /// Where the truth lies with a probability of 80 %.
-    pub low: f64,
-    /// Where the truth lies with a probability of 80 %.
-    pub high: f64,
-    /// Sowings that it rests on, at the narrowest level that has any.
-    pub sowings: usize,
-    /// That level; `None` when nothing is on record.
-    pub basis: Option<Level>,
-    /// Whether a coordinator holds it at this value.
-    pub frozen: bool,
-}
-
-/// Everything that is learned of a crop, by station in use.
-///
-/// # Errors
-/// [`SeasonError`] as for [`teach`].
-pub fn figures(
-    season: &Season,
-    crop: &SeasonCrop,
-    records: &[RecordRow],
-    choices: &Choices,
-) -> std::result::Result<Vec<LearnedFigure>, SeasonError> {
-    let fault = |error: cotyl_growth::learning::LearningError| SeasonError {
-        what: crop.name.clone(),
-        fault: error.to_string(),
-    };
-    let learned = learned(season, records, choices)?;
-    let expected = expected_survival(&crop.profile);
-    let mut figures = Vec::new();
-    for station in season.stations.iter().filter(|station| !station.retired) {
-        if !crop.profile.methods.contains(&station.method) {
-            continue;
-        }
-        let place = place(crop, station);
-        let factors = [
-            ("days", learned.days(&place, Level::CropStation)),
-            ("grams", learned.grams(&place, Level::CropStation)),
-        ];
-        for (quantity, factor) in factors {
-            let interval = factor.interval(INTERVAL).map_err(fault)?;
-            figures.push(LearnedFigure {
-                station_id: station.id.clone(),
-                station_name: station.name.clone(),
-                quantity,
-                value: factor.multiplier(),
-                low: interval.low,
-                high: interval.high,
-                sowings: factor.sowings(),
-                basis: factor.basis(),
-                frozen: factor.is_frozen(),
-            });
-        }
-        let survival = learned
-            .survival(&place, Level::CropStation, expected)
-            .map_err(fault)?;
-        let interval = survival.interval(INTERVAL).map_err(fault)?;
-        figures.push(LearnedFigure {
-            station_id: station.id.clone(),
-            station_name: station.name.clone(),
-            quantity: "survival",
-            value: survival.share(),
-            low: interval.low,
-            high: interval.high,
-            sowings: survival.sowings(),
-            basis: survival.basis(),
-            frozen: survival.is_frozen(),
-        });
-    }
-    Ok(figures)
-}
-
-fn place(crop: &SeasonCrop, station: &SeasonStation) -> Place {
+pub(super) fn place(crop: &SeasonCrop, station: &SeasonStation) -> Place {
     Place {
         group: crop.group_id.clone(),
         crop: crop.id.clone(),
@@ -278,7 +223,7 @@ pub fn taught_places(
     Ok(taught)
 }
 
-fn learned(
+pub(super) fn learned(
     season: &Season,
     rows: &[RecordRow],
     choices: &Choices,

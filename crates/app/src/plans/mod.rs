@@ -9,6 +9,7 @@ mod days;
 pub mod due;
 pub mod explain;
 pub mod learned;
+pub mod learned_figures;
 pub mod remedies;
 pub mod request;
 pub mod scenario;

@@ -1,0 +1,1 @@
+drop table station_learning_choice;
