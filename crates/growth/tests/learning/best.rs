@@ -81,6 +81,8 @@ fn solve(mut matrix: Vec<Vec<f64>>, mut values: Vec<f64>) -> Vec<f64> {
 pub struct Best {
     days: Known,
     grams: Known,
+    /// What is left on average of what unspoilt sowings give.
+    kept: f64,
 }
 
 impl Best {
@@ -107,6 +109,7 @@ impl Best {
         Self {
             days: Known::new(world.days, &days),
             grams: Known::new(world.grams, &grams),
+            kept: world.kept(),
         }
     }
 
@@ -117,6 +120,6 @@ impl Best {
 
     /// The factor of grams of standing containers.
     pub fn grams(&self, place: &Place) -> f64 {
-        self.grams.at(place)
+        self.kept * self.grams.at(place)
     }
 }

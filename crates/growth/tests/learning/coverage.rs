@@ -91,6 +91,19 @@ fn intervals_cover_in_an_ordinary_cooperative() {
     check("ordinary", &cover(HALF_AS_MANY, ordinary), PROMISED, 0.03);
 }
 
+/// One sowing in ten gives a half to a twentieth of what it should, for no cause that anybody noted. It is
+/// drawn in by what all others foretell, and counts: what such sowings take is part of what is to be
+/// expected. To guess which they were and to spread their loss over all places made plans no
+/// better.
+#[test]
+fn intervals_cover_where_one_sowing_in_ten_goes_wrong() {
+    let world = |seed| World {
+        disasters: 0.1,
+        ..World::drawn(seed)
+    };
+    check_all("disasters", &cover(HALF_AS_MANY, world), PROMISED);
+}
+
 fn of(world: World, sowings: usize) -> impl Fn(u64) -> World {
     move |_| World { sowings, ..world }
 }

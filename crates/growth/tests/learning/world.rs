@@ -19,6 +19,9 @@ pub struct Scatter {
     pub record: f64,
 }
 
+/// What is left of a sowing that goes wrong: evenly from the one share to the other.
+const LEFT: (f64, f64) = (0.05, 0.5);
+
 /// What co-operatives of a kind are like.
 #[derive(Debug, Clone, Copy)]
 pub struct World {
@@ -149,6 +152,11 @@ impl World {
             disasters: 0.0,
             sowings: 60,
         }
+    }
+
+    /// The share that is left on average of what sowings would give if none went wrong.
+    pub fn kept(&self) -> f64 {
+        1.0 - self.disasters * (1.0 - 0.5 * (LEFT.0 + LEFT.1))
     }
 
     /// The same with stations that differ: of what a place had to itself this share of the
@@ -287,8 +295,14 @@ impl Cooperative {
         log_factor(&mut self.random, &mut self.days, &scatter, place).exp()
     }
 
-    /// True factor of the grams of a place.
+    /// True factor of the grams of a place: of what its sowings give on average, those that go wrong
+    /// among them.
     pub fn grams(&mut self, place: &Place) -> f64 {
+        self.world.kept() * self.grams_unspoilt(place)
+    }
+
+    /// The same of sowings with which nothing goes wrong.
+    fn grams_unspoilt(&mut self, place: &Place) -> f64 {
         let scatter = self.world.grams;
         log_factor(&mut self.random, &mut self.grams, &scatter, place).exp()
     }
@@ -321,10 +335,11 @@ impl Cooperative {
         let sown = sown as u32;
         let days = self.days(&place) * (self.world.days.record * self.normal()).exp();
         let scatter = self.world.grams.record;
-        let grams = self.grams(&place) * (scatter * self.normal() - 0.5 * scatter * scatter).exp();
+        let grams =
+            self.grams_unspoilt(&place) * (scatter * self.normal() - 0.5 * scatter * scatter).exp();
         let left = if self.random.random_bool(self.world.disasters) {
             self.spoilt.push(day);
-            self.random.random_range(0.05..0.5)
+            self.random.random_range(LEFT.0..LEFT.1)
         } else {
             1.0
         };
