@@ -10,14 +10,15 @@ use std::collections::btree_map::Entry;
 use chrono::{DateTime, Days, NaiveDate, NaiveTime, Utc};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::{Actor, Operation};
-use cotyl_growth::water::{Level, WaterUse, planned_refills, refill_limit};
+use cotyl_growth::GrowingMethod;
+use cotyl_growth::water::{Level, Vessel, WaterUse, planned_refills, refill_limit};
 use cotyl_store::levels::{ReadyBatch, ready_batches};
 use cotyl_store::sites::Site;
 use cotyl_store::supply::{self, Bench, Item, Supply, UsualRecipe};
 use cotyl_store::{Page, Tx, sites};
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
-use self::adjuster::DoseRows;
 use crate::growing::Ground;
 use crate::input::Problems;
 use crate::lots::hidden_sites;
@@ -26,12 +27,15 @@ use crate::top_ups::{USUAL_MARK_PERMILLE, load_site, vessel_of};
 use crate::{App, Caller, Error, Result};
 
 pub use adjuster::AdjusterDose;
+pub(crate) use adjuster::{DoseRows, Found, dose};
 pub use cotyl_stock::needs::{Purchase, Risk};
 pub use cotyl_stock::seed::{
     GerminationBasis, LEAST_GERMINATION_SOURCE, LotVerdict, SEED_LIFE_SOURCE,
 };
 pub use item::{LotLeft, SeedLotReport, ShoppingItem, SowingAtRisk, WeekNeed};
+pub(crate) use item::{Shelf, lots_that_count, open_orders, report};
 pub use wants::{Gap, GapKind};
+pub(crate) use wants::{Wanted, of as wanted};
 
 /// Days that are looked ahead when nothing else is asked for.
 const USUAL_DAYS: u64 = 84;
@@ -69,7 +73,7 @@ pub struct ShoppingList {
 }
 
 /// A sowing as far as supplies go.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SowingToSupply {
     /// The sowing; `None` for one of a draft.
     pub id: Option<Uuid>,
@@ -94,12 +98,22 @@ pub struct SowingToSupply {
 }
 
 /// What is the same for all sites.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub(crate) struct Cupboard {
     pub benches: BTreeMap<Uuid, Bench>,
     pub items: Vec<Item>,
     pub supplies: Vec<Supply>,
     pub recipe: Option<UsualRecipe>,
     pub past_lead_days: Vec<(Uuid, i64)>,
+}
+
+/// The days of a site that are looked at.
+pub(crate) struct Window {
+    pub site_id: Uuid,
+    pub site_name: String,
+    pub today: NaiveDate,
+    pub until: NaiveDate,
+    pub late_days: u32,
 }
 
 /// A site on a day.
@@ -204,16 +218,23 @@ impl SiteRows {
             .iter()
             .map(|((_, crop_id), ground)| (*crop_id, &ground.profile))
             .collect();
-        let site = &self.site;
-        let dose = || adjuster::dose(self.dose.as_ref(), cupboard, &self.shelf, site.site.id);
-        let wanted = wants::of(site, cupboard, &self.sowings, &profiles, &self.mixed, dose);
+        let window = &self.site.window();
+        let dose = || adjuster::dose(self.dose.as_ref(), cupboard, &self.shelf, window.site_id);
+        let wanted = wants::of(
+            window,
+            cupboard,
+            &self.sowings,
+            &profiles,
+            &self.mixed,
+            dose,
+        );
         list.gaps.extend(wanted.gaps);
         list.doses.extend(wanted.dose);
         for item in &cupboard.items {
             let needs = wanted.wants.get(&item.id).map_or(&[][..], Vec::as_slice);
             let profile = item.crop_id.and_then(|id| profiles.get(&id).copied());
             list.items.extend(item::report(
-                site,
+                window,
                 cupboard,
                 item,
                 needs,
@@ -286,7 +307,7 @@ async fn sites_wanted(tx: &mut Tx, actor: &Actor, site_id: Option<Uuid>) -> Resu
 }
 
 impl Cupboard {
-    async fn load(tx: &mut Tx) -> Result<Self> {
+    pub(crate) async fn load(tx: &mut Tx) -> Result<Self> {
         Ok(Self {
             benches: supply::benches(tx)
                 .await?
@@ -361,7 +382,33 @@ fn of_draft(draft: &DraftSowings, site: &SiteToday) -> Result<Vec<SowingToSupply
         .collect()
 }
 
+/// The first filling of a container and its refills by the forecast of its level, from its daily use:
+/// days after the sowing and microlitres.
+pub(crate) fn fillings(
+    vessel: &Vessel,
+    method: GrowingMethod,
+    daily_use: &[i64],
+) -> Vec<(u64, i64)> {
+    let highest = refill_limit(vessel, method, true, 0, None).highest_microlitres;
+    let mark = vessel.fill_microlitres * USUAL_MARK_PERMILLE / 1000;
+    let refills = planned_refills(vessel.fill_microlitres, mark, highest, daily_use);
+    let refills = refills.into_iter().map(|(day, added)| (day as u64, added));
+    std::iter::once((0, vessel.fill_microlitres))
+        .chain(refills)
+        .collect()
+}
+
 impl SiteToday {
+    fn window(&self) -> Window {
+        Window {
+            site_id: self.site.id,
+            site_name: self.site.fields.name.clone(),
+            today: self.today,
+            until: self.until,
+            late_days: self.late_days,
+        }
+    }
+
     /// Reads what the list of the site rests on.
     async fn load(
         self,
@@ -421,21 +468,19 @@ impl SiteToday {
             &sowing.cuts,
             sow_on..self.until.max(sow_on) + Days::new(1),
         )?;
-        let highest = refill_limit(&vessel, method, true, 0, None).highest_microlitres;
-        let mark = vessel.fill_microlitres * USUAL_MARK_PERMILLE / 1000;
-        let refills = planned_refills(vessel.fill_microlitres, mark, highest, &uses);
-        let mut solution = vec![(sow_on, vessel.fill_microlitres)];
-        solution.extend(
-            refills
-                .into_iter()
-                .map(|(day, added)| (sow_on + Days::new(day as u64), added)),
-        );
+        let solution = fillings(&vessel, method, &uses)
+            .into_iter()
+            .map(|(day, each)| (sow_on + Days::new(day), each));
         let whole = |(day, each): (NaiveDate, i64)| (day, each.saturating_mul(sowing.containers));
-        Ok(solution.into_iter().map(whole).collect())
+        Ok(solution.map(whole).collect())
     }
 
     /// Sowings that stand, with their refills by the forecast of their levels.
-    async fn standing(&self, tx: &mut Tx, now: DateTime<Utc>) -> Result<Vec<SowingToSupply>> {
+    pub(crate) async fn standing(
+        &self,
+        tx: &mut Tx,
+        now: DateTime<Utc>,
+    ) -> Result<Vec<SowingToSupply>> {
         let mut found = Vec::new();
         for course in load_site(tx, self.site.id, now).await? {
             let uses = course.coming_use(self.until.max(self.today) + Days::new(1))?;

@@ -39,7 +39,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::Problem;
 
-pub use margin::{Margin, MarginError, MarginOptions, MarginRequest, margin};
+pub use margin::{Margin, MarginError, MarginOptions, MarginRequest, margin, raised};
 pub use season::{CellChance, ChanceError, Chances, simulate};
 pub use spread::COST_PER_KILOGRAM;
 

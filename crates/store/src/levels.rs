@@ -86,7 +86,7 @@ pub struct BegunTopUp {
 }
 
 /// A batch that can be used.
-#[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct ReadyBatch {
     /// The batch.
     pub id: Uuid,

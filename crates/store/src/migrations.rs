@@ -37,6 +37,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(16, "0016_notices"),
     step!(17, "0017_learned"),
     step!(18, "0018_working_week"),
+    step!(19, "0019_plan_stock"),
     step!(20, "0020_late_work_and_reminders"),
     step!(21, "0021_station_learning"),
 ];

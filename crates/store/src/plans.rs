@@ -24,6 +24,8 @@ pub struct PlanFields {
     pub time_limit_seconds: i32,
     /// The chance, in thousandths, with which every weekly pledge is to be met.
     pub wanted_chance_permille: Option<i32>,
+    /// Whether it keeps to what is on the shelves and on order before new goods can come.
+    pub count_stock: bool,
 }
 
 /// A plan without what it was made from and without its answer.
@@ -84,7 +86,7 @@ pub struct Solved {
 macro_rules! select_plan {
     ($rest:literal) => {
         concat!(
-            "select p.id, p.job_id, p.name, p.first_monday, p.weeks, p.seed, p.work_limit, p.time_limit_seconds, p.wanted_chance_permille, p.solving, p.state,
+            "select p.id, p.job_id, p.name, p.first_monday, p.weeks, p.seed, p.work_limit, p.time_limit_seconds, p.wanted_chance_permille, p.count_stock, p.solving, p.state,
                     p.inputs, p.objective_e4, p.bound_e4, p.failure, p.requested_by, p.solved_at, p.adopted_at, j.progress,
                     j.cancel_requested_at is not null as cancel_requested, p.version, p.created_at, p.updated_at
                from plan p left join job j on j.cooperative_id = p.cooperative_id and j.id = p.job_id ",
@@ -107,8 +109,8 @@ pub async fn insert(
 ) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "insert into plan (id, cooperative_id, job_id, name, first_monday, weeks, seed, work_limit, time_limit_seconds, wanted_chance_permille, requested_by, created_at, updated_at)
-         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $12)",
+        "insert into plan (id, cooperative_id, job_id, name, first_monday, weeks, seed, work_limit, time_limit_seconds, wanted_chance_permille, count_stock, requested_by, created_at, updated_at)
+         values ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $13)",
     )
     .bind(id)
     .bind(cooperative_id)
@@ -120,6 +122,7 @@ pub async fn insert(
     .bind(fields.work_limit)
     .bind(fields.time_limit_seconds)
     .bind(fields.wanted_chance_permille)
+    .bind(fields.count_stock)
     .bind(requested_by)
     .bind(now)
     .execute(tx.connection())

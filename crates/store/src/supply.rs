@@ -1,13 +1,14 @@
 //! What sowings will need and what there is for it: read together for the shopping list.
 
 use chrono::{DateTime, NaiveDate, Utc};
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use uuid::Uuid;
 
 use crate::{Result, Tx};
 
 /// A station with its kind of container.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct Bench {
     /// The station.
     pub station_id: Uuid,
@@ -51,7 +52,7 @@ pub struct PlannedSowing {
 }
 
 /// Something that is kept.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct Item {
     /// The item.
     pub id: Uuid,
@@ -80,7 +81,7 @@ pub struct Item {
 }
 
 /// What one container of a kind takes when it is sown.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct Supply {
     /// The kind of container.
     pub container_kind_id: Uuid,
@@ -91,7 +92,7 @@ pub struct Supply {
 }
 
 /// What is left of a lot at a site.
-#[derive(Debug, Clone, PartialEq, Eq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct LotAtSite {
     /// The lot.
     pub id: Uuid,
@@ -112,7 +113,7 @@ pub struct LotAtSite {
 }
 
 /// An order that has not come.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct OrderUnderWay {
     /// The item.
     pub stock_item_id: Uuid,
@@ -134,7 +135,7 @@ pub struct IssuedOnDay {
 }
 
 /// The recipe of every sowing for which nothing else is said.
-#[derive(Debug, Clone, PartialEq, sqlx::FromRow)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, sqlx::FromRow)]
 pub struct UsualRecipe {
     /// The recipe.
     pub id: Uuid,

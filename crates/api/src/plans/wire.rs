@@ -12,9 +12,11 @@ use uuid::Uuid;
 use crate::problem::Problem;
 
 mod explained;
+mod goods;
 mod outlook;
 
 pub use explained::{ComparisonQuery, PlanComparison, PlanExplanation};
+use goods::{PlanPurchase, cost_cents, to_buy};
 pub(super) use outlook::DueSowing;
 use outlook::{PlanMargin, PlanRemedy, PledgeChance, likelihood};
 
@@ -48,6 +50,11 @@ pub struct PlanInput {
     /// week turns out short by something.
     #[schema(minimum = 500, maximum = 990, example = 900)]
     pub wanted_chance_permille: Option<i32>,
+    /// Whether the plan keeps to what is on the shelves and on order until what is ordered today can be
+    /// there; `true` when left out. An item that the store of a site has never held is no limit there.
+    /// With `false` it is planned as if everything were at hand; what is to be bought is told either way.
+    #[schema(example = true)]
+    pub count_stock: Option<bool>,
 }
 
 /// How far the solving of a plan has come.
@@ -86,6 +93,8 @@ pub struct PlanHead {
     /// The chance, in thousandths, with which every weekly pledge is to be met; `null` for in the
     /// mean.
     pub wanted_chance_permille: Option<i32>,
+    /// Whether it keeps to what is on the shelves and on order until new goods can be there.
+    pub count_stock: bool,
     /// `waiting`, `solving`, `solved`, `failed` or `cancelled`.
     #[schema(example = "solved")]
     pub status: String,
@@ -114,7 +123,8 @@ pub struct Plan {
     /// The plan.
     #[serde(flatten)]
     pub head: PlanHead,
-    /// Whether something that it was made from has changed since.
+    /// Whether something that it was made from has changed since. What is on the shelves and on order
+    /// changes with every day's work and does not count: the shopping list tells what is to be bought now.
     pub stale: bool,
     /// Kinds of records of which something changed.
     pub changed_inputs: Vec<String>,
@@ -160,7 +170,7 @@ pub struct PlanResult {
     /// The cheapest changes to the co-operative that would help, at most five. Each was tried by
     /// solving again, one change at a time, and says what it takes; what brings less than a tenth of
     /// what the most helpful one brings is left out. In this order: what takes work alone, by points
-    /// gained for each point of work; then days of opening, litres of solution, places, light, within
+    /// gained for each point of work; then days of opening, litres of solution, goods, places, light, within
     /// each by the weight gained for each unit. Of one kind at most two are told while another helps,
     /// too.
     pub remedies: Vec<PlanRemedy>,
@@ -168,6 +178,11 @@ pub struct PlanResult {
     pub due: Vec<DueSowing>,
     /// What is sown, by day.
     pub sowings: Vec<PlanSowing>,
+    /// What is to be bought, by the last day to order: what these sowings and those that stand need by the
+    /// arithmetic of the shopping list, less what was at hand and on order when the plan was made.
+    pub purchases: Vec<PlanPurchase>,
+    /// What they cost as far as prices are known; `null` when none is.
+    pub purchases_cost_cents: Option<i64>,
     /// Remarks.
     pub notes: Vec<String>,
 }
@@ -274,6 +289,7 @@ impl TryFrom<PlanInput> for records::PlanFields {
             work_limit: input.work_limit.unwrap_or(0),
             time_limit_seconds: input.time_limit_seconds.unwrap_or(USUAL_SECONDS),
             wanted_chance_permille: input.wanted_chance_permille,
+            count_stock: input.count_stock.unwrap_or(true),
         })
     }
 }
@@ -319,6 +335,7 @@ impl From<records::Plan> for PlanHead {
             work_limit: Some(plan.fields.work_limit).filter(|work| *work > 0),
             time_limit_seconds: plan.fields.time_limit_seconds,
             wanted_chance_permille: plan.fields.wanted_chance_permille,
+            count_stock: plan.fields.count_stock,
             status: plan.solving,
             state: plan.state,
             cancel_requested: plan.cancel_requested,
@@ -377,6 +394,9 @@ impl From<KeptAnswer> for PlanResult {
         let totals = answer.totals;
         let grams = totals.pledged_milligrams as f64 / 1000.0;
         let gap = points(answer.objective_e4 - answer.bound_e4).max(0.0);
+        let purchases_cost_cents = cost_cents(&answer);
+        let mut notes = answer.notes.clone();
+        notes.extend(answer.store_notes.iter().map(|(_, note)| note.clone()));
         Self {
             summary: summary(&answer),
             objective: points(answer.objective_e4),
@@ -396,7 +416,9 @@ impl From<KeptAnswer> for PlanResult {
             remedies: answer.remedies.into_iter().map(Into::into).collect(),
             due: answer.due.into_iter().map(Into::into).collect(),
             sowings: answer.sowings.into_iter().map(Into::into).collect(),
-            notes: answer.notes,
+            purchases_cost_cents,
+            purchases: answer.purchases.into_iter().map(Into::into).collect(),
+            notes,
         }
     }
 }
@@ -439,5 +461,6 @@ fn summary(answer: &KeptAnswer) -> String {
          Expected weights are means: a harvest can turn out smaller."
     );
     text += &likelihood(answer);
+    text += &to_buy(answer);
     text
 }

@@ -185,8 +185,10 @@ fn broken_rules(
     plan: &PlannerPlan,
 ) -> std::result::Result<Vec<String>, SeasonError> {
     let problem = compile(season, LeftOut::default())?.problem;
-    // what it was worth when it was made does not matter now
+    // neither what it was worth when it was made nor what was at hand then matters now: the shopping list
+    // tells what is to be bought
     let plan = PlannerPlan {
+        purchases: Vec::new(),
         objective: None,
         bound: None,
         ..plan.clone()

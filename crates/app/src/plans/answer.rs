@@ -7,13 +7,17 @@ use chrono::{Days, NaiveDate};
 use cotyl_planner::chance::{ChanceError, MarginError, MarginOptions};
 use cotyl_planner::check::{Verdict, check};
 use cotyl_planner::problem::{ClassCrop, Problem, Sowing};
-use cotyl_planner::{Control, Options, Plan, SolveError, solve};
+use cotyl_planner::{Answer, Control, Options, Plan, SolveError, solve};
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::chances::{MarginOutcome, WeekChance, add_chances, widen};
 use super::compile::{LeftOut, compile};
 use super::due::{DueSowing, due_sowings};
-use super::remedies::{Remedy, RemedyError, remedies};
+use super::goods::{PlanPurchase, purchases};
+use super::remedies::{
+    Change, Margin, Remedies, Remedy, RemedyError, remedies, remedies_with_margin, searched_on,
+};
 use super::season::{Season, SeasonError};
 
 /// Why there is no answer.
@@ -41,6 +45,7 @@ impl From<RemedyError> for WorkError {
         match error {
             RemedyError::Season(error) => Self::Season(error),
             RemedyError::Solve(error) => Self::Solve(error),
+            RemedyError::Chances(error) => Self::Chances(error),
         }
     }
 }
@@ -90,6 +95,30 @@ pub struct KeptAnswer {
     /// Sowings that were due when it was made: left as they are, or changed and why.
     #[serde(default)]
     pub due: Vec<DueSowing>,
+    /// What is to be bought for it and for what stands already, by the last day to order.
+    #[serde(default)]
+    pub purchases: Vec<PlanPurchase>,
+    /// Remarks on stores: the site and what is to be said.
+    #[serde(default)]
+    pub store_notes: Vec<(String, String)>,
+}
+
+impl KeptAnswer {
+    /// Leaves out what tells what the stores of some sites hold.
+    pub(super) fn hide_stores(&mut self, hidden_sites: &[Uuid]) {
+        let hidden = |id: &str| hidden_sites.iter().any(|site| site.to_string() == id);
+        let before = self.purchases.len() + self.remedies.len() + self.store_notes.len();
+        self.purchases.retain(|purchase| !hidden(&purchase.site_id));
+        self.store_notes.retain(|(site_id, _)| !hidden(site_id));
+        self.remedies.retain(|remedy| match &remedy.change {
+            Change::Goods { site_id, .. } => !hidden(site_id),
+            _ => true,
+        });
+        if before > self.purchases.len() + self.remedies.len() + self.store_notes.len() {
+            let text = "what is to be bought at sites where a stock-taking that hides the ledger is open is not shown to you; ask again when it is posted";
+            self.notes.push(text.to_owned());
+        }
+    }
 }
 
 /// Sums over a plan.
@@ -198,19 +227,19 @@ pub fn work_out(
     };
     let mut answer = solve(&problem, &options, control)?;
     let mut notes = compiled.notes;
-    let tried = remedies(season, &problem, &answer.plan, &options, control)?;
+    let (tried, margin) = match search.wanted_chance_permille {
+        None => {
+            let tried = remedies(season, &problem, &answer.plan, &options, control)?;
+            answer.plan.clone_from(&tried.plan);
+            (tried, None)
+        }
+        Some(wanted) => {
+            answer.plan = searched_on(&problem, &answer.plan, &options, control)?;
+            with_margin(season, &problem, &mut answer, wanted, &options, control)?
+        }
+    };
     if !tried.complete {
         notes.push("the time ran out before every change that may help was tried".to_owned());
-    }
-    answer.plan = tried.plan;
-    let mut margin = None;
-    if let Some(wanted) = search.wanted_chance_permille {
-        let (seed, work) = (options.seed, options.work);
-        let options = MarginOptions { seed, work };
-        let (widened, outcome) = widen(season, &problem, &answer.plan, wanted, &options, control)?;
-        answer.plan = widened.plan;
-        answer.complete &= widened.complete;
-        margin = Some(outcome);
     }
     let verdict = check(&problem, &answer.plan);
     if !verdict.valid {
@@ -229,8 +258,11 @@ pub fn work_out(
     }
     let mut weeks = weeks(season, &verdict);
     let seasons = add_chances(season, &problem, &answer.plan, search.seed, &mut weeks)?;
+    let sowings = sowings(season, &problem, &answer.plan);
     Ok(KeptAnswer {
-        sowings: sowings(season, &problem, &answer.plan),
+        purchases: purchases(season, &sowings)?,
+        store_notes: compiled.store_notes,
+        sowings,
         weeks,
         seasons,
         margin,
@@ -244,6 +276,39 @@ pub fn work_out(
         plan: answer.plan,
         notes,
     })
+}
+
+/// Widens a plan by a margin and finds what would help the wider one.
+fn with_margin(
+    season: &Season,
+    problem: &Problem,
+    answer: &mut Answer,
+    wanted_permille: i64,
+    options: &Options,
+    control: &dyn Control,
+) -> Result<(Remedies, Option<MarginOutcome>), WorkError> {
+    let work = MarginOptions {
+        seed: options.seed,
+        work: options.work,
+    };
+    let (widened, outcome) = widen(
+        season,
+        problem,
+        &answer.plan,
+        wanted_permille,
+        &work,
+        control,
+    )?;
+    answer.plan = widened.plan;
+    answer.complete &= widened.complete;
+    let margin = Margin {
+        factors: &widened.factors,
+        wanted_permille,
+        seasons: widened.after.seasons,
+        seed: options.seed,
+    };
+    let tried = remedies_with_margin(season, problem, &answer.plan, &margin, options, control)?;
+    Ok((tried, Some(outcome)))
 }
 
 /// What a season lacks altogether, in words.
@@ -313,7 +378,7 @@ fn weeks(season: &Season, verdict: &Verdict) -> Vec<PlanWeek> {
         .collect()
 }
 
-fn sowings(season: &Season, problem: &Problem, plan: &Plan) -> Vec<PlanSowing> {
+pub(super) fn sowings(season: &Season, problem: &Problem, plan: &Plan) -> Vec<PlanSowing> {
     let names = season.names();
     let name = |id: &str| names.get(id).cloned().unwrap_or_else(|| id.to_owned());
     let mut sowings: Vec<PlanSowing> = plan

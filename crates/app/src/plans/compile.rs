@@ -1,7 +1,7 @@
 //! From a season to the planner's problem. Pure: the same season gives the same problem.
 //!
 //! Ids of the problem are the ids of the records; a class of stations carries the id of its first
-//! station. Stock is left to the coordinator: nothing is a consumable.
+//! station. Consumables are what `goods` says: what is at hand before new goods can come.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,6 +15,7 @@ use cotyl_planner::problem::{
 
 use super::days::{Deliveries, SiteDays, climate, working_days};
 use super::due::given_up;
+use super::goods::{self, StatedGood};
 use super::season::{
     Season, SeasonCrop, SeasonError, SeasonPledge, SeasonSite, SeasonSowing, SeasonStation,
 };
@@ -41,6 +42,10 @@ pub struct Compiled {
     pub problem: Problem,
     /// In words for a coordinator.
     pub notes: Vec<String>,
+    /// Remarks on stores: the site and what is to be said.
+    pub store_notes: Vec<(String, String)>,
+    /// Consumables that limit, and what they stand for.
+    pub goods: Vec<StatedGood>,
 }
 
 /// Sites with their days, stations and crops by id.
@@ -107,20 +112,14 @@ pub fn compile(season: &Season, left_out: LeftOut) -> Result<Compiled, SeasonErr
             &mut notes,
         ));
     }
-    let (classes, stations) = state_stations(season, &directory, left_out);
-    let adopted: Vec<Sowing> = season
-        .sowings
-        .iter()
-        .filter(|sowing| season.is_replanned(sowing))
-        .filter(|sowing| stations.iter().any(|known| known.id == sowing.station_id))
-        .map(|sowing| Sowing {
-            station: sowing.station_id.clone(),
-            crop: sowing.crop_id.clone(),
-            sow: sowing.sow_on,
-            containers: i64::from(sowing.containers),
-            cuts: sowing.planned_cuts.clone(),
-        })
-        .collect();
+    let (mut classes, stations) = state_stations(season, &directory, left_out);
+    // with a rule left out it is only asked what could be cut at all
+    let stated = if left_out == LeftOut::default() {
+        goods::state(season, &directory, &mut classes, &stations)
+    } else {
+        goods::Stated::default()
+    };
+    let adopted = adopted(season, &stations);
     let problem = Problem {
         format: PROBLEM_FORMAT.to_owned(),
         name: PROBLEM_NAME.to_owned(),
@@ -135,20 +134,42 @@ pub fn compile(season: &Season, left_out: LeftOut) -> Result<Compiled, SeasonErr
         targets: state_targets(season, &directory),
         committed: committed(standing.harvest),
         committed_work: committed_work(standing.work),
-        consumables: Vec::new(),
         objective: objective(),
         rules: Rules {
             minutes: true,
             mixing: true,
-            stock: false,
+            stock: !stated.consumables.is_empty(),
             smallest_sowing: true,
             most_sowings: true,
         },
         adopted: (!adopted.is_empty()).then_some(adopted),
         spread: season.crops.iter().map(spread).collect(),
         shares: Vec::new(),
+        consumables: stated.consumables,
     };
-    Ok(Compiled { problem, notes })
+    Ok(Compiled {
+        problem,
+        notes,
+        store_notes: stated.notes,
+        goods: stated.goods,
+    })
+}
+
+/// Sowings of the plan in force that are planned anew.
+fn adopted(season: &Season, stations: &[Station]) -> Vec<Sowing> {
+    season
+        .sowings
+        .iter()
+        .filter(|sowing| season.is_replanned(sowing))
+        .filter(|sowing| stations.iter().any(|known| known.id == sowing.station_id))
+        .map(|sowing| Sowing {
+            station: sowing.station_id.clone(),
+            crop: sowing.crop_id.clone(),
+            sow: sowing.sow_on,
+            containers: i64::from(sowing.containers),
+            cuts: sowing.planned_cuts.clone(),
+        })
+        .collect()
 }
 
 /// The label of a week of the season, such as `2026-W40`.

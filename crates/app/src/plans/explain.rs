@@ -6,15 +6,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{Days, NaiveDate};
 use cotyl_domain::Operation;
 use cotyl_growth::Relaxed;
+use cotyl_planner::Plan;
 use cotyl_planner::check::check;
 use cotyl_planner::explain::{CauseKind, Limit, NothingDelivers, ShortReason, binding};
 use cotyl_planner::problem::{ClassCrop, Problem, Slot};
 use uuid::Uuid;
 
 use super::answer::KeptAnswer;
-use super::compile::{LeftOut, compile, week_label};
+use super::compile::{Compiled, LeftOut, compile, week_label};
+use super::goods::limit_words;
 use super::request::solved;
 use super::season::{Season, SeasonError};
+use crate::lots::hidden_sites;
 use crate::{App, Caller, Error, Result};
 
 /// A rule that may be left out to see whether a pledge becomes possible.
@@ -130,12 +133,14 @@ impl App {
     /// # Errors
     /// [`cotyl_domain::Refusal::WrongState`] for a plan that is not solved.
     pub async fn explain_plan(&self, caller: &Caller, id: Uuid) -> Result<Vec<ShortPledge>> {
-        let (_, season, answer) = self
-            .read(Operation::ExplainPlan, caller, async |tx, _| {
-                solved(tx, id, "explained").await
+        let ((_, season, answer), hidden) = self
+            .read(Operation::ExplainPlan, caller, async |tx, actor| {
+                let hidden = hidden_sites(tx, actor).await?;
+                Ok((solved(tx, id, "explained").await?, hidden))
             })
             .await?;
-        tokio::task::spawn_blocking(move || explain(&season, &answer))
+        let hidden: Vec<String> = hidden.iter().map(Uuid::to_string).collect();
+        tokio::task::spawn_blocking(move || explain_plan(&season, &answer.plan, &hidden))
             .await
             .map_err(Error::internal)?
             .map_err(Error::internal)
@@ -150,16 +155,34 @@ pub fn explain(
     season: &Season,
     answer: &KeptAnswer,
 ) -> std::result::Result<Vec<ShortPledge>, SeasonError> {
-    let problem = compile(season, LeftOut::default())?.problem;
-    let verdict = check(&problem, &answer.plan);
-    let reasons = binding(&problem, &answer.plan, &verdict);
-    let rules = rules_in_the_way(season, &problem, &reasons)?;
+    explain_plan(season, &answer.plan, &[])
+}
+
+/// The same for a plan, without what the stores of some sites hold.
+///
+/// # Errors
+/// [`SeasonError`] for a season that cannot be read.
+pub fn explain_plan(
+    season: &Season,
+    plan: &Plan,
+    hidden_sites: &[String],
+) -> std::result::Result<Vec<ShortPledge>, SeasonError> {
+    let compiled = compile(season, LeftOut::default())?;
+    let problem = &compiled.problem;
+    let verdict = check(problem, plan);
+    let reasons = binding(problem, plan, &verdict);
+    let rules = rules_in_the_way(season, problem, &reasons)?;
+    let said = Said {
+        season,
+        compiled: &compiled,
+        hidden_sites,
+    };
     let names = season.names();
     Ok(reasons
         .into_iter()
         .filter_map(|reason| {
             let rules = rules.get(&(reason.target.clone(), reason.week));
-            short_pledge(season, &names, reason, rules.cloned().unwrap_or_default())
+            short_pledge(&said, &names, reason, rules.cloned().unwrap_or_default())
         })
         .collect())
 }
@@ -237,12 +260,20 @@ fn delivery_weeks(grown: &ClassCrop, slots: &[Slot]) -> BTreeSet<usize> {
         .collect()
 }
 
+/// What words are made from.
+struct Said<'a> {
+    season: &'a Season,
+    compiled: &'a Compiled,
+    hidden_sites: &'a [String],
+}
+
 fn short_pledge(
-    season: &Season,
+    said: &Said<'_>,
     names: &BTreeMap<String, String>,
     reason: ShortReason,
     rules: Vec<Rule>,
 ) -> Option<ShortPledge> {
+    let season = said.season;
     let pledge = season.pledges.iter().find(|p| p.id == reason.target)?;
     let causes: Vec<PledgeCause> = reason
         .causes
@@ -251,10 +282,7 @@ fn short_pledge(
             kind: kind_of(cause.kind),
             ways: cause.columns,
             alone: cause.alone,
-            words: with_names(
-                &limit_words(&cause.limit, &cause.example.to_string()),
-                names,
-            ),
+            words: with_names(&said.limit(&cause.limit, &cause.example.to_string()), names),
         })
         .collect();
     let short = ShortPledge {
@@ -276,8 +304,14 @@ fn short_pledge(
     })
 }
 
-fn limit_words(limit: &Limit, example: &str) -> String {
-    format!("{limit} (for {example})")
+impl Said<'_> {
+    fn limit(&self, limit: &Limit, example: &str) -> String {
+        let of_goods = limit_words(self.season, self.compiled, limit, self.hidden_sites);
+        match of_goods {
+            Some(words) => format!("{words} (for {example})"),
+            None => format!("{limit} (for {example})"),
+        }
+    }
 }
 
 fn kind_of(kind: CauseKind) -> &'static str {

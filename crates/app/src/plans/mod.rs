@@ -8,6 +8,7 @@ pub mod compile;
 mod days;
 pub mod due;
 pub mod explain;
+pub mod goods;
 pub mod learned;
 pub mod learned_figures;
 pub mod remedies;

@@ -4,25 +4,28 @@
 //! between two solved plans, that of the co-operative as it is having been searched as long, with what
 //! the change takes; the order is that of [`cotyl_planner::remedy`], the cheapest first.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use cotyl_growth::Relaxed;
+use cotyl_planner::chance::{ChanceError, raised, simulate};
 use cotyl_planner::check::check;
 use cotyl_planner::explain::{Limit, NothingDelivers, ShortReason, binding};
 use cotyl_planner::problem::Problem;
 use cotyl_planner::remedy::{
-    Bargain, LEAST_GAIN_DG, MORE_LITRES, MORE_MINUTES, MOST_TRIED, Proven, Provision, cheapest,
-    in_words, prove, takes_in_words,
+    Bargain, Effect, LEAST_GAIN_DG, MORE_LITRES, MORE_MINUTES, MOST_OF_A_KIND, MOST_TRIED, Proven,
+    Provision, cheapest, in_words, prove, takes_in_words,
 };
 use cotyl_planner::{Control, Options, Plan, SolveError};
 use serde::{Deserialize, Serialize};
 
-use super::compile::{LeftOut, compile};
+use super::chances::uncertainty;
+use super::compile::{Compiled, LeftOut, compile};
 use super::days::Deliveries;
 use super::explain::deliverable;
 use super::season::{Season, SeasonError};
 
 mod change;
+mod goods;
 
 pub use change::Change;
 
@@ -43,6 +46,15 @@ pub struct Remedy {
     /// What it takes; `None` in plans that were solved before this was kept.
     #[serde(default)]
     pub bargain: Option<Bargain>,
+    /// What it takes, in words, where they are others than those of `bargain`.
+    #[serde(default)]
+    pub takes: Option<String>,
+    /// Weekly pledges more that reach the wanted chance, when one was asked for.
+    #[serde(default)]
+    pub more_reached: Option<i64>,
+    /// The dimension by which the ordered item is kept: `mass`, `volume` or `count`.
+    #[serde(default)]
+    pub dimension: Option<String>,
 }
 
 /// What a remedy takes, as it is told.
@@ -56,7 +68,9 @@ pub struct RemedyCost {
     pub more_containers: i64,
     /// Tenths of a minute of work more.
     pub more_minutes_tenths: i64,
-    /// Ten-thousandths of a point that this work counts.
+    /// Tenths of a cent that goods used more are worth.
+    pub more_cents_tenths: i64,
+    /// Ten-thousandths of a point that work and goods count.
     pub points_e4: i64,
     /// What pledges are short of less for each unit that has to be provided.
     pub less_short_milligrams_per_unit: Option<i64>,
@@ -67,6 +81,26 @@ pub struct RemedyCost {
 }
 
 impl Remedy {
+    /// The same where what it brings was measured over seasons.
+    fn in_seasons(mut self, margin: &Margin<'_>, more_reached: i64) -> Self {
+        let mean = " less short over these weeks in the mean of seasons";
+        let mut said = mean.to_owned();
+        if more_reached > 0 {
+            let pledges = if more_reached == 1 {
+                "weekly pledge reaches"
+            } else {
+                "weekly pledges reach"
+            };
+            let percent = margin.wanted_permille as f64 / 10.0;
+            said += &format!(", {more_reached} more {pledges} a chance of {percent} %");
+        }
+        self.words = self
+            .words
+            .replacen(" less short over these weeks", &said, 1);
+        self.more_reached = Some(more_reached);
+        self
+    }
+
     /// What it takes.
     #[must_use]
     pub fn cost(&self) -> Option<RemedyCost> {
@@ -85,13 +119,17 @@ impl Remedy {
             amount: provide.map(|_| bargain.amount),
             more_containers: bargain.effect.more_containers,
             more_minutes_tenths: bargain.effect.more_minutes10,
+            more_cents_tenths: bargain.effect.more_cents10,
             points_e4: bargain.effect.cost_e4,
             less_short_milligrams_per_unit: per_unit.map(|dg| (dg * 100.0) as i64),
             points_per_point: match provide {
                 None => bargain.points_per_point(),
                 Some(_) => None,
             },
-            words: takes_in_words(bargain),
+            words: self
+                .takes
+                .clone()
+                .unwrap_or_else(|| takes_in_words(bargain)),
         })
     }
 }
@@ -116,6 +154,111 @@ pub enum RemedyError {
     /// The planner refuses the problem.
     #[error(transparent)]
     Solve(#[from] SolveError),
+    /// No seasons can be drawn for a plan.
+    #[error(transparent)]
+    Chances(#[from] ChanceError),
+}
+
+/// Pledges as a margin raised them, and how what that gives is measured.
+#[derive(Debug, Clone, Copy)]
+pub struct Margin<'a> {
+    /// By how much, by target and week.
+    pub factors: &'a BTreeMap<(String, usize), f64>,
+    /// The wanted chance in thousandths.
+    pub wanted_permille: i64,
+    /// Seasons that are drawn.
+    pub seasons: usize,
+    /// Seed of the seasons.
+    pub seed: u64,
+}
+
+/// What a plan gives over many seasons.
+struct Outlook {
+    /// Mean of what is missing.
+    short_dg: f64,
+    /// Weekly pledges that reach the wanted chance.
+    reached: i64,
+}
+
+impl Margin<'_> {
+    fn outlook(
+        &self,
+        season: &Season,
+        problem: &Problem,
+        plan: &Plan,
+    ) -> Result<Outlook, RemedyError> {
+        let drawn = simulate(problem, plan, &uncertainty(season), self.seasons, self.seed)?;
+        let wanted = self.wanted_permille as f64 / 1000.0;
+        let reached = drawn.cells.iter().filter(|cell| cell.met >= wanted);
+        Ok(Outlook {
+            short_dg: drawn
+                .cells
+                .iter()
+                .map(|c| c.expected_short_grams)
+                .sum::<f64>()
+                * 10.0,
+            reached: reached.count() as i64,
+        })
+    }
+}
+
+/// What trials are measured against.
+struct Trial<'a> {
+    season: &'a Season,
+    compiled: &'a Compiled,
+    before: Option<(&'a Margin<'a>, Outlook)>,
+}
+
+impl Trial<'_> {
+    /// The change in its true size, what it takes, and how many weekly pledges more reach a wanted chance;
+    /// `None` when it does not help after all.
+    fn measured(
+        &self,
+        change: &Change,
+        after: &Plan,
+        mut effect: Effect,
+    ) -> Result<Option<(Change, Bargain, Option<i64>)>, RemedyError> {
+        let Some(change) = goods::sized(self.season, self.compiled, change, after)? else {
+            return Ok(None);
+        };
+        let mut more_reached = None;
+        if let Some((margin, before)) = &self.before {
+            let changed = change.made(self.season);
+            let problem = compile(&changed, LeftOut::default())?.problem;
+            let outlook = margin.outlook(&changed, &problem, after)?;
+            effect.less_short_dg = (before.short_dg - outlook.short_dg) as i64;
+            more_reached = Some(outlook.reached - before.reached);
+            if !effect.helps() {
+                return Ok(None);
+            }
+        }
+        let (provision, amount) = change.provision(self.season);
+        let bargain = Bargain {
+            provision,
+            amount,
+            effect,
+        };
+        Ok(Some((change, bargain, more_reached)))
+    }
+}
+
+/// A plan searched on as long as each change is tried, so that a margin starts from it; as it is where
+/// nothing is short.
+///
+/// # Errors
+/// Those of solving.
+pub(super) fn searched_on(
+    problem: &Problem,
+    plan: &Plan,
+    options: &Options,
+    control: &dyn Control,
+) -> Result<Plan, SolveError> {
+    if check(problem, plan).short_dg < LEAST_GAIN_DG {
+        return Ok(plan.clone());
+    }
+    let nothing: Vec<Change> = Vec::new();
+    let made = |_: &Change| Ok::<Problem, SolveError>(problem.clone());
+    Ok(prove(problem, plan, nothing, made, options, control)?.plan)
 }
 
 /// Finds the cheapest changes that help a plan; none are looked for where nothing is short.
@@ -129,34 +272,76 @@ pub fn remedies(
     options: &Options,
     control: &dyn Control,
 ) -> Result<Remedies, RemedyError> {
-    if check(problem, plan).short_dg < LEAST_GAIN_DG {
+    seek(season, problem, plan, None, options, control)
+}
+
+/// The same for a plan with a margin. The plan without it may lack nothing in the mean and yet miss its
+/// pledges in half of the seasons, so changes are tried on the pledges as the margin raised them, and what
+/// they bring is the mean over seasons of what pledges are short of less.
+///
+/// # Errors
+/// [`RemedyError`] for a season that cannot be stated or solved.
+pub(super) fn remedies_with_margin(
+    season: &Season,
+    problem: &Problem,
+    plan: &Plan,
+    margin: &Margin<'_>,
+    options: &Options,
+    control: &dyn Control,
+) -> Result<Remedies, RemedyError> {
+    seek(season, problem, plan, Some(margin), options, control)
+}
+
+fn seek(
+    season: &Season,
+    problem: &Problem,
+    plan: &Plan,
+    margin: Option<&Margin<'_>>,
+    options: &Options,
+    control: &dyn Control,
+) -> Result<Remedies, RemedyError> {
+    let wished = |problem: &Problem| match margin {
+        Some(margin) => raised(problem, margin.factors),
+        None => problem.clone(),
+    };
+    let asked = wished(problem);
+    if check(&asked, plan).short_dg < LEAST_GAIN_DG {
         return Ok(Remedies {
             plan: plan.clone(),
             remedies: Vec::new(),
             complete: true,
         });
     }
-    let changes = worth_trying(season, problem, plan)?;
+    let compiled = compile(season, LeftOut::default())?;
+    let changes = worth_trying(season, &compiled, &asked, plan)?;
     let made = |change: &Change| -> Result<Problem, RemedyError> {
-        Ok(compile(&change.made(season), LeftOut::default())?.problem)
+        Ok(wished(
+            &compile(&change.made(season), LeftOut::default())?.problem,
+        ))
     };
     let Proven {
         plan,
         helping,
         complete,
-    } = prove(problem, plan, changes, made, options, control)?;
-    let found: Vec<(Change, Bargain)> = helping
-        .into_iter()
-        .map(|(change, _, effect)| {
-            let (provision, amount) = change.provision(season);
-            let bargain = Bargain {
-                provision,
-                amount,
-                effect,
-            };
-            (change, bargain)
-        })
-        .collect();
+    } = prove(&asked, plan, changes, made, options, control)?;
+    let trial = Trial {
+        season,
+        compiled: &compiled,
+        before: match margin {
+            Some(margin) if !helping.is_empty() => {
+                Some((margin, margin.outlook(season, problem, &plan)?))
+            }
+            _ => None,
+        },
+    };
+    let mut found: Vec<(Change, Bargain)> = Vec::new();
+    let mut reached: Vec<(Change, i64)> = Vec::new();
+    for (change, after, effect) in helping {
+        if let Some((change, bargain, more_reached)) = trial.measured(&change, &after, effect)? {
+            reached.extend(more_reached.map(|more| (change.clone(), more)));
+            found.push((change, bargain));
+        }
+    }
     // opening on more days that brings no more is no remedy
     let sparing = found.iter().filter(|(change, bargain)| {
         !found.iter().any(|(less, other)| {
@@ -164,30 +349,63 @@ pub fn remedies(
                 && other.effect.less_short_dg >= bargain.effect.less_short_dg
         })
     });
-    let told = cheapest(
+    let chosen = cheapest(
         sparing.cloned().collect(),
         |(_, bargain)| *bargain,
         |(change, _)| std::mem::discriminant(change),
     );
     Ok(Remedies {
         plan,
-        remedies: told
+        remedies: chosen
             .into_iter()
-            .map(|(change, bargain)| Remedy {
-                words: in_words(&change.words(season), &bargain),
-                change,
-                less_short_milligrams: bargain.effect.less_short_dg * 100,
-                better_by_e4: bargain.effect.better_e4,
-                bargain: Some(bargain),
+            .map(|(change, bargain)| {
+                let more = reached.iter().find(|(known, _)| *known == change);
+                let more_reached = margin.and(more.map(|(_, more)| *more));
+                let remedy = told(season, change, bargain);
+                match (margin, more_reached) {
+                    (Some(margin), Some(more)) => remedy.in_seasons(margin, more),
+                    _ => remedy,
+                }
             })
             .collect(),
         complete,
     })
 }
 
+fn told(season: &Season, change: Change, bargain: Bargain) -> Remedy {
+    let words = in_words(&change.words(season), &bargain);
+    let mut dimension = None;
+    let (words, takes) = match &change {
+        Change::Goods {
+            item_id, quantity, ..
+        } => {
+            dimension = goods::dimension(season, *item_id);
+            let takes = goods::takes(season, *item_id, *quantity, bargain.effect);
+            let kilograms = bargain.effect.less_short_dg as f64 / 1e4;
+            let words = format!(
+                "{}: {kilograms:.2} kg less short over these weeks; takes {takes}",
+                change.words(season)
+            );
+            (words, Some(takes))
+        }
+        _ => (words, None),
+    };
+    Remedy {
+        words,
+        takes,
+        more_reached: None,
+        dimension,
+        change,
+        less_short_milligrams: bargain.effect.less_short_dg * 100,
+        better_by_e4: bargain.effect.better_e4,
+        bargain: Some(bargain),
+    }
+}
+
 /// Changes to the limits that the short pledges meet, the ones they meet most first.
 fn worth_trying(
     season: &Season,
+    compiled: &Compiled,
     problem: &Problem,
     plan: &Plan,
 ) -> Result<Vec<Change>, SeasonError> {
@@ -204,7 +422,7 @@ fn worth_trying(
         for cause in &reason.causes {
             let share = cause.columns as i64 * reason.short_dg / reason.columns.max(1) as i64;
             let of_class = &cause.example.class;
-            if let Some(change) = against(&cause.limit, of_class, season) {
+            if let Some(change) = against(&cause.limit, of_class, season, compiled) {
                 weigh(change, share);
             }
         }
@@ -215,13 +433,29 @@ fn worth_trying(
             weigh(change, reason.short_dg);
         }
     }
+    Ok(to_try(weights))
+}
+
+/// The weightiest changes, a few of each kind before more of one: many closed days and lamps that each
+/// would make a lost week possible must not crowd out the order that all the other weeks wait for.
+fn to_try(mut weights: Vec<(Change, i64)>) -> Vec<Change> {
     weights.sort_by_key(|(_, weight)| std::cmp::Reverse(*weight));
-    weights.truncate(MOST_TRIED);
-    Ok(weights.into_iter().map(|(change, _)| change).collect())
+    let mut kinds: HashMap<_, usize> = HashMap::new();
+    let mut ranked: Vec<(bool, Change)> = weights
+        .into_iter()
+        .map(|(change, _)| {
+            let of_kind = kinds.entry(std::mem::discriminant(&change)).or_default();
+            *of_kind += 1;
+            (*of_kind > MOST_OF_A_KIND, change)
+        })
+        .collect();
+    ranked.sort_by_key(|(is_one_more, _)| *is_one_more);
+    ranked.truncate(MOST_TRIED);
+    ranked.into_iter().map(|(_, change)| change).collect()
 }
 
 /// The change that loosens a limit.
-fn against(limit: &Limit, class: &str, season: &Season) -> Option<Change> {
+fn against(limit: &Limit, class: &str, season: &Season, compiled: &Compiled) -> Option<Change> {
     match limit {
         Limit::Places { fullest, added, .. } => {
             let station_id = fullest.first().map_or(class, |full| &full.station);
@@ -243,7 +477,8 @@ fn against(limit: &Limit, class: &str, season: &Season) -> Option<Change> {
             site_id: site.clone(),
             more: 1,
         }),
-        Limit::Stock { .. } | Limit::Share { .. } => None,
+        Limit::Stock { consumable, .. } => goods::any_of(season, compiled, consumable),
+        Limit::Share { .. } => None,
     }
 }
 

@@ -13,6 +13,7 @@ use super::answer::KeptAnswer;
 use super::season::Season;
 use super::{PLAN_JOB, changed_inputs};
 use crate::input::Problems;
+use crate::lots::hidden_sites;
 use crate::sowing_steps::SowingStep;
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -77,13 +78,17 @@ impl App {
     /// # Errors
     /// [`Error::NotFound`] when the co-operative has none of this id.
     pub async fn read_plan(&self, caller: &Caller, id: Uuid) -> Result<PlanView> {
-        self.read(Operation::ReadPlan, caller, async |tx, _| {
+        self.read(Operation::ReadPlan, caller, async |tx, actor| {
             let plan = get(tx, id).await?;
             let inputs = season::inputs(tx).await?;
             let (_, answer) = plans::contents(tx, id).await?.unwrap_or_default();
+            let mut answer = answer.map(parse_answer).transpose()?;
+            if let Some(answer) = &mut answer {
+                answer.hide_stores(&hidden_sites(tx, actor).await?);
+            }
             Ok(PlanView {
                 changed_inputs: changed_inputs(plan.inputs.as_ref(), &inputs),
-                answer: answer.map(parse_answer).transpose()?,
+                answer,
                 plan,
             })
         })
@@ -95,8 +100,10 @@ impl App {
     /// # Errors
     /// [`Refusal::WrongState`] for a plan that is not solved.
     pub async fn draw_plan(&self, caller: &Caller, id: Uuid) -> Result<(Plan, Season, KeptAnswer)> {
-        self.read(Operation::DrawPlan, caller, async |tx, _| {
-            solved(tx, id, "drawn").await
+        self.read(Operation::DrawPlan, caller, async |tx, actor| {
+            let (plan, season, mut answer) = solved(tx, id, "drawn").await?;
+            answer.hide_stores(&hidden_sites(tx, actor).await?);
+            Ok((plan, season, answer))
         })
         .await
     }

@@ -16,6 +16,12 @@ use super::season::{
     SeasonStation, StationDays, container, parse,
 };
 
+mod goods;
+
+use goods::{
+    ScenarioGoods, ScenarioItem, ScenarioLot, ScenarioOrder, ScenarioRecipe, ScenarioSupply,
+};
+
 /// Most weeks of a scenario.
 pub const MOST_WEEKS: u32 = 104;
 
@@ -42,6 +48,15 @@ pub struct Scenario {
     crops: Vec<ScenarioCrop>,
     recipients: Vec<ScenarioRecipient>,
     pledges: Vec<ScenarioPledge>,
+    #[serde(default)]
+    stock_items: Vec<ScenarioItem>,
+    #[serde(default)]
+    container_supplies: Vec<ScenarioSupply>,
+    usual_recipe: Option<ScenarioRecipe>,
+    #[serde(default)]
+    lots: Vec<ScenarioLot>,
+    #[serde(default)]
+    stock_orders: Vec<ScenarioOrder>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -67,6 +82,10 @@ struct ScenarioKind {
     id: Option<String>,
     name: String,
     fill: Volume,
+    volume: Option<Volume>,
+    refill_limit: Option<Volume>,
+    #[serde(default = "plant")]
+    plants_per_container: i32,
     #[serde(default = "thousand")]
     yield_permille: i64,
 }
@@ -142,6 +161,10 @@ enum WeekdayName {
 
 fn thousand() -> i64 {
     1000
+}
+
+fn plant() -> i32 {
+    1
 }
 
 fn two() -> i32 {
@@ -247,6 +270,7 @@ impl Scenario {
             )?,
             sowings: Vec::new(),
             due: Vec::new(),
+            goods: None,
         };
         season.sites.sort_by(|a, b| a.id.cmp(&b.id));
         season.stations.sort_by(|a, b| a.id.cmp(&b.id));
@@ -260,6 +284,14 @@ impl Scenario {
                 pledge.what.clone_from(&crop.name);
             }
         }
+        let goods = ScenarioGoods {
+            stock_items: self.stock_items,
+            container_supplies: self.container_supplies,
+            usual_recipe: self.usual_recipe,
+            lots: self.lots,
+            stock_orders: self.stock_orders,
+        };
+        season.goods = goods.goods(&season, &self.container_kinds, [&sites, &kinds, &crops])?;
         Ok(season)
     }
 }

@@ -10,6 +10,7 @@ use cotyl_store::season::{SeasonRows, SiteRow};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use super::goods::SeasonGoods;
 use super::learned::LearnedCrop;
 
 pub use cotyl_store::season::{
@@ -46,6 +47,9 @@ pub struct Season {
     /// Sowings that are due and not sown, with those who claimed them.
     #[serde(default)]
     pub due: Vec<SeasonDue>,
+    /// What sowings take of what is kept; `None` where no item is described.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub goods: Option<SeasonGoods>,
 }
 
 /// A site with its days and limits.
@@ -239,6 +243,7 @@ impl Season {
             pledges: rows.pledges,
             sowings: rows.sowings,
             due: Vec::new(),
+            goods: None,
         })
     }
 

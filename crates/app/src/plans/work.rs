@@ -4,6 +4,7 @@ use std::sync::Mutex;
 use std::sync::PoisonError;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use chrono::Days;
 use cotyl_planner::{Control, Progress};
 use cotyl_store::plans::{self, Solved};
 use cotyl_store::{Scope, jobs, season};
@@ -12,6 +13,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::answer::{KeptAnswer, Search, WorkError, work_out};
+use super::goods;
 use super::season::Season;
 use crate::jobs::{JobEnd, LeasedJob};
 use crate::{App, Error, Result};
@@ -91,16 +93,21 @@ impl App {
         let payload: PlanPayload =
             serde_json::from_value(job.payload.clone()).map_err(Error::internal)?;
         let scope = Scope::Cooperative(job.cooperative_id);
-        let work = self
+        let (mut work, doses) = self
             .store()
             .read(scope, async |tx| {
                 let plan = super::request::get(tx, payload.plan_id).await?;
                 let fields = &plan.fields;
                 let weeks = u32::try_from(fields.weeks).unwrap_or(1);
-                let season =
-                    super::load(tx, fields.first_monday, weeks, self.clock().now()).await?;
+                let now = self.clock().now();
+                let mut season = super::load(tx, fields.first_monday, weeks, now).await?;
+                let until = season.end() - Days::new(1);
+                let (goods, doses) = goods::read(tx, until, fields.count_stock, now)
+                    .await?
+                    .unzip();
+                season.goods = goods;
                 let inputs = season::inputs(tx).await?;
-                Ok::<_, Error>(PlanWork {
+                let work = PlanWork {
                     plan_id: plan.id,
                     season,
                     inputs: json!(inputs),
@@ -110,9 +117,17 @@ impl App {
                         wanted_chance_permille: fields.wanted_chance_permille.map(i64::from),
                     },
                     time_limit_seconds: u64::try_from(fields.time_limit_seconds).unwrap_or(1),
-                })
+                };
+                Ok::<_, Error>((work, doses.unwrap_or_default()))
             })
             .await?;
+        if let Some(mut goods) = work.season.goods.take() {
+            let dosed = tokio::task::spawn_blocking(move || {
+                goods.dose(&doses);
+                goods
+            });
+            work.season.goods = Some(dosed.await.map_err(Error::internal)?);
+        }
         self.store()
             .write("begin_plan_work", scope, async |tx| {
                 Ok::<_, Error>(plans::set_solving(tx, work.plan_id).await?)

@@ -9,6 +9,7 @@ use cotyl_store::products::{self, Product};
 use cotyl_store::source_waters::SourceWater;
 use cotyl_store::supply::{self, UsualRecipe};
 use cotyl_store::{Page, Tx, recipes};
+use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use super::wants::GapKind;
@@ -25,7 +26,7 @@ use crate::{Error, Result};
 const TIMES_THE_MOST: f64 = 2.0;
 
 /// The rows that a dose rests on.
-pub(super) struct DoseRows {
+pub(crate) struct DoseRows {
     /// The usual recipe with its products, in the water of the site.
     ground: Ground,
     /// Acids and bases.
@@ -35,7 +36,7 @@ pub(super) struct DoseRows {
 }
 
 /// What a litre of solution takes at a site.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct AdjusterDose {
     /// The site.
     pub site_id: Uuid,
@@ -60,7 +61,7 @@ pub struct AdjusterDose {
 }
 
 /// What comes of it.
-pub(super) enum Found {
+pub(crate) enum Found {
     /// No acid or base is needed.
     Nothing,
     /// So much is.
@@ -73,7 +74,7 @@ pub(super) enum Found {
 
 impl DoseRows {
     /// Reads them; `None` without a water at the site.
-    pub(super) async fn load(
+    pub(crate) async fn load(
         tx: &mut Tx,
         usual: &UsualRecipe,
         site_id: Uuid,
@@ -132,7 +133,7 @@ impl DoseRows {
 }
 
 /// What a litre takes at a site.
-pub(super) fn dose(
+pub(crate) fn dose(
     rows: Option<&DoseRows>,
     cupboard: &Cupboard,
     shelf: &Shelf,

@@ -14,7 +14,7 @@ use cotyl_store::supply::{IssuedOnDay, Item, LotAtSite, OrderUnderWay};
 use uuid::Uuid;
 
 use super::wants::WantId;
-use super::{Cupboard, DAYS_OF_RECORD, SiteToday, SowingToSupply};
+use super::{Cupboard, DAYS_OF_RECORD, SowingToSupply, Window};
 
 /// The probability, in thousandths, with which a tray gives enough plants.
 const TRAY_CHANCE_PERMILLE: u32 = 950;
@@ -119,7 +119,7 @@ pub struct SeedLotReport {
 }
 
 /// What is on the shelf of a site, on order, and on record.
-pub(super) struct Shelf {
+pub(crate) struct Shelf {
     pub lots: Vec<LotAtSite>,
     pub orders: Vec<OrderUnderWay>,
     pub issued: Vec<IssuedOnDay>,
@@ -127,8 +127,8 @@ pub(super) struct Shelf {
 }
 
 /// The item at the site; `None` when it is neither needed nor there nor on order.
-pub(super) fn report(
-    site: &SiteToday,
+pub(crate) fn report(
+    window: &Window,
     cupboard: &Cupboard,
     item: &Item,
     wanted: &[Need<WantId>],
@@ -141,7 +141,7 @@ pub(super) fn report(
         .iter()
         .filter(|lot| lot.stock_item_id == item.id)
         .collect();
-    let orders = open_orders(site, item, shelf);
+    let orders = open_orders(window, item, &shelf.orders);
     if wanted.is_empty() && own_lots.is_empty() && orders.is_empty() {
         return None;
     }
@@ -152,7 +152,7 @@ pub(super) fn report(
     let plants = plants_wanted(cupboard, item, sowings);
     let seed_lots: Vec<SeedLotReport> = own_lots
         .iter()
-        .filter_map(|lot| seed_report(site, lot, crop_name, plants, profile?))
+        .filter_map(|lot| seed_report(window, lot, crop_name, plants, profile?))
         .collect();
     let lots = on_shelf(&own_lots, &seed_lots);
     let offer = Offer {
@@ -162,22 +162,30 @@ pub(super) fn report(
     };
     let netted = net(wanted, &lots, &orders);
     let left: BTreeMap<Uuid, i64> = netted.left.iter().copied().collect();
-    let (demand, reorder) = by_record(site, cupboard, item, shelf);
-    let risks = at_risk(wanted, &lots, &orders, &offer, site.late_days, site.today);
+    let (demand, reorder) = by_record(window, cupboard, item, shelf);
+    let (late_days, today) = (window.late_days, window.today);
+    let risks = at_risk(wanted, &lots, &orders, &offer, late_days, today);
     Some(ShoppingItem {
-        site_id: site.site.id,
-        site_name: site.site.fields.name.clone(),
+        site_id: window.site_id,
+        site_name: window.site_name.clone(),
         item: item.clone(),
-        on_hand: usable_today(site, &own_lots),
+        on_hand: usable_today(window, &own_lots),
         on_order: orders.iter().map(|order| order.quantity).sum(),
-        overdue: overdue(site, item, shelf),
+        overdue: overdue(window, item, shelf),
         needed: wanted.iter().map(|need| need.quantity).sum(),
         weeks: by_week(wanted, &netted.short),
-        purchase: purchase(&netted.short, &offer, site.today),
+        purchase: purchase(&netted.short, &offer, today),
         at_risk: risks.iter().filter_map(|r| of_sowing(r, sowings)).collect(),
         expiring: own_lots
             .iter()
-            .filter_map(|lot| lot_left(site, lot, counts_for(lot, &seed_lots), *left.get(&lot.id)?))
+            .filter_map(|lot| {
+                lot_left(
+                    window,
+                    lot,
+                    counts_for(lot, &seed_lots),
+                    *left.get(&lot.id)?,
+                )
+            })
             .collect(),
         seed_lots,
         demand,
@@ -202,33 +210,55 @@ fn on_shelf(lots: &[&LotAtSite], seed_lots: &[SeedLotReport]) -> Vec<LotOnShelf<
         .collect()
 }
 
-fn usable_today(site: &SiteToday, lots: &[&LotAtSite]) -> i64 {
+fn usable_today(window: &Window, lots: &[&LotAtSite]) -> i64 {
     lots.iter()
-        .filter(|lot| lot.expires_on.is_none_or(|day| day >= site.today))
+        .filter(|lot| lot.expires_on.is_none_or(|day| day >= window.today))
         .map(|lot| lot.quantity)
         .sum()
 }
 
-fn overdue(site: &SiteToday, item: &Item, shelf: &Shelf) -> i64 {
+fn overdue(window: &Window, item: &Item, shelf: &Shelf) -> i64 {
     shelf
         .orders
         .iter()
-        .filter(|order| order.stock_item_id == item.id && order.expected_on < site.today)
+        .filter(|order| order.stock_item_id == item.id && order.expected_on < window.today)
         .map(|order| order.quantity)
         .sum()
 }
 
-/// Orders that have not come; one that is overdue may come today at the earliest.
-fn open_orders(site: &SiteToday, item: &Item, shelf: &Shelf) -> Vec<OpenOrder> {
-    shelf
-        .orders
+/// Orders of an item that have not come; one that is overdue may come today at the earliest.
+pub(crate) fn open_orders(
+    window: &Window,
+    item: &Item,
+    orders: &[OrderUnderWay],
+) -> Vec<OpenOrder> {
+    orders
         .iter()
         .filter(|order| order.stock_item_id == item.id)
         .map(|order| OpenOrder {
-            expected_on: order.expected_on.max(site.today),
+            expected_on: order.expected_on.max(window.today),
             quantity: order.quantity,
         })
         .collect()
+}
+
+/// Lots of an item, each with what it counts for: less than it holds where its seed is weak.
+pub(crate) fn lots_that_count(
+    window: &Window,
+    item: &Item,
+    crop_name: &str,
+    lots: &[LotAtSite],
+    profile: Option<&CropProfile>,
+) -> Vec<LotOnShelf<Uuid>> {
+    let own: Vec<&LotAtSite> = lots
+        .iter()
+        .filter(|lot| lot.stock_item_id == item.id)
+        .collect();
+    let seed_lots: Vec<SeedLotReport> = own
+        .iter()
+        .filter_map(|lot| seed_report(window, lot, crop_name, 0, profile?))
+        .collect();
+    on_shelf(&own, &seed_lots)
 }
 
 fn by_week(wanted: &[Need<WantId>], short: &[Need<WantId>]) -> Vec<WeekNeed> {
@@ -261,7 +291,7 @@ fn of_sowing(at_risk: &AtRisk<WantId>, sowings: &[SowingToSupply]) -> Option<Sow
 }
 
 /// What is left of a lot that expires within the list; of one that counts for less, in proportion.
-fn lot_left(site: &SiteToday, lot: &LotAtSite, counts_for: i64, left: i64) -> Option<LotLeft> {
+fn lot_left(window: &Window, lot: &LotAtSite, counts_for: i64, left: i64) -> Option<LotLeft> {
     let expires_on = lot.expires_on?;
     let left = if counts_for > 0 {
         i128::from(lot.quantity) * i128::from(left) / i128::from(counts_for)
@@ -269,7 +299,7 @@ fn lot_left(site: &SiteToday, lot: &LotAtSite, counts_for: i64, left: i64) -> Op
         i128::from(lot.quantity)
     };
     let left = i64::try_from(left).unwrap_or(lot.quantity);
-    (expires_on <= site.until && left > 0).then(|| LotLeft {
+    (expires_on <= window.until && left > 0).then(|| LotLeft {
         lot: lot.clone(),
         left,
     })
@@ -290,7 +320,7 @@ fn plants_wanted(cupboard: &Cupboard, item: &Item, sowings: &[SowingToSupply]) -
 }
 
 fn seed_report(
-    site: &SiteToday,
+    window: &Window,
     lot: &LotAtSite,
     crop_name: &str,
     plants: u64,
@@ -307,7 +337,7 @@ fn seed_report(
         received_on: lot.received_on,
     };
     let life_years = kind.and_then(|kind| kind.life_years);
-    let today = germination(seed, planned_permille, life_years, site.today);
+    let today = germination(seed, planned_permille, life_years, window.today);
     let verdict = today.verdict(planned_permille);
     let planned_seeds = profile.seeds_per_plant.max(1);
     let counts_for = match verdict {
@@ -341,7 +371,7 @@ fn seed_report(
 /// Demand and reorder point from what was issued, since the item first came but no longer than is
 /// kept on record.
 fn by_record(
-    site: &SiteToday,
+    window: &Window,
     cupboard: &Cupboard,
     item: &Item,
     shelf: &Shelf,
@@ -350,14 +380,14 @@ fn by_record(
     let Some((_, first_day)) = first else {
         return (None, None);
     };
-    let oldest = site.today - Days::new(DAYS_OF_RECORD - 1);
+    let oldest = window.today - Days::new(DAYS_OF_RECORD - 1);
     let issues: Vec<(NaiveDate, i64)> = shelf
         .issued
         .iter()
         .filter(|issued| issued.stock_item_id == item.id)
         .map(|issued| (issued.day, issued.quantity))
         .collect();
-    let yesterday = site.today - Days::new(1);
+    let yesterday = window.today - Days::new(1);
     let demand = daily_demand(&issues, (*first_day).max(oldest), yesterday);
     let past: Vec<i64> = cupboard
         .past_lead_days

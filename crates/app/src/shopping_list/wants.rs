@@ -11,13 +11,13 @@ use serde::Deserialize;
 use uuid::Uuid;
 
 use super::adjuster::{AdjusterDose, Found};
-use super::{Cupboard, SiteToday, SowingToSupply};
+use super::{Cupboard, SowingToSupply, Window};
 
 /// A sowing by its place in the list, and the day on which it needs something.
-pub(super) type WantId = (usize, NaiveDate);
+pub(crate) type WantId = (usize, NaiveDate);
 
 /// Dated needs by item.
-pub(super) type Wants = BTreeMap<Uuid, Vec<Need<WantId>>>;
+pub(crate) type Wants = BTreeMap<Uuid, Vec<Need<WantId>>>;
 
 /// Something that cannot be worked out.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
@@ -69,7 +69,7 @@ struct RecipeLine {
 
 /// Collects needs and gaps of a site.
 struct Collector<'a> {
-    site: &'a SiteToday,
+    window: &'a Window,
     cupboard: &'a Cupboard,
     wants: BTreeMap<Uuid, BTreeMap<WantId, i64>>,
     gaps: BTreeSet<Gap>,
@@ -77,7 +77,7 @@ struct Collector<'a> {
 }
 
 /// What comes of the sowings of a site.
-pub(super) struct Wanted {
+pub(crate) struct Wanted {
     /// Dated needs.
     pub wants: Wants,
     /// What cannot be worked out.
@@ -87,8 +87,8 @@ pub(super) struct Wanted {
 }
 
 /// Dated needs of the sowings of a site.
-pub(super) fn of(
-    site: &SiteToday,
+pub(crate) fn of(
+    window: &Window,
     cupboard: &Cupboard,
     sowings: &[SowingToSupply],
     profiles: &BTreeMap<Uuid, &CropProfile>,
@@ -96,7 +96,7 @@ pub(super) fn of(
     adjuster: impl FnOnce() -> Found,
 ) -> Wanted {
     let mut collector = Collector {
-        site,
+        window,
         cupboard,
         wants: BTreeMap::new(),
         gaps: BTreeSet::new(),
@@ -130,8 +130,8 @@ pub(super) fn of(
 
 impl Collector<'_> {
     fn want(&mut self, item_id: Uuid, place: usize, day: NaiveDate, quantity: i64) {
-        let day = day.max(self.site.today);
-        if quantity > 0 && day <= self.site.until {
+        let day = day.max(self.window.today);
+        if quantity > 0 && day <= self.window.until {
             let sum = self.wants.entry(item_id).or_default().entry((place, day));
             let sum = sum.or_default();
             *sum = sum.saturating_add(quantity);
@@ -140,7 +140,7 @@ impl Collector<'_> {
 
     fn gap(&mut self, kind: GapKind, text: String) {
         self.gaps.insert(Gap {
-            site_id: self.site.site.id,
+            site_id: self.window.site_id,
             kind,
             text,
         });
@@ -213,7 +213,7 @@ impl Collector<'_> {
                 let entries = sowing.solution.iter();
                 entries.map(move |(day, microlitres)| (*day, place, *microlitres))
             })
-            .filter(|(day, _, _)| *day <= self.site.until)
+            .filter(|(day, _, _)| *day <= self.window.until)
             .collect();
         litres.sort_unstable();
         if litres.is_empty() {

@@ -57,6 +57,9 @@ pub struct Margin {
     pub rounds: usize,
     /// Parts of sowings moved to another day or station in the plan returned.
     pub spread: usize,
+    /// By how much pledges were raised in the last round, by target id and week.
+    #[serde(skip)]
+    pub factors: BTreeMap<(String, usize), f64>,
     /// False when the caller stopped it.
     pub complete: bool,
 }
@@ -146,13 +149,16 @@ pub fn margin(
         chances = draw(&current, options.seed)?;
     }
     let fresh = options.seed.wrapping_add(1);
-    Ok(Outcome {
+    let outcome = Outcome {
         before: draw(plan, fresh)?,
         after: draw(&best.plan, fresh)?,
         given: check(problem, plan),
         found: check(problem, &best.plan),
-    }
-    .told(best, request, rounds, complete))
+    };
+    Ok(Margin {
+        factors,
+        ..outcome.told(best, request, rounds, complete)
+    })
 }
 
 /// Chances and verdicts of the plan given and the plan found; the chances of fresh seasons.
@@ -175,6 +181,7 @@ impl Outcome {
             more_minutes10: self.found.minutes10 - self.given.minutes10,
             rounds,
             spread: best.spread,
+            factors: BTreeMap::new(),
             complete,
         }
     }
@@ -282,7 +289,8 @@ fn raise(chances: &Chances, request: &MarginRequest, factors: &mut BTreeMap<(Str
 }
 
 /// The problem with raised pledges and no cost of change.
-fn raised(problem: &Problem, factors: &BTreeMap<(String, usize), f64>) -> Problem {
+#[must_use]
+pub fn raised(problem: &Problem, factors: &BTreeMap<(String, usize), f64>) -> Problem {
     let mut raised = problem.clone();
     raised.adopted = None;
     for target in &mut raised.targets {

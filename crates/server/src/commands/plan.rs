@@ -9,7 +9,8 @@ use std::time::{Duration, Instant};
 
 use clap::Args;
 use cotyl_app::plans::compile::{LeftOut, compile};
-use cotyl_app::plans::explain::with_names;
+use cotyl_app::plans::explain::explain_plan;
+use cotyl_app::plans::goods::purchases_of;
 use cotyl_app::plans::scenario::Scenario;
 use cotyl_app::plans::season::Season;
 use cotyl_planner::check::{Verdict, check};
@@ -76,7 +77,7 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     control.finish();
     answer.plan.seconds = Some(control.started.elapsed().as_secs_f64());
     let verdict = check(&problem, &answer.plan);
-    summarise(&problem, &names, &answer, &verdict);
+    summarise(&problem, season.as_ref(), &answer, &verdict)?;
     let grounds = Grounds {
         problem: &problem,
         season: season.as_ref(),
@@ -258,7 +259,12 @@ impl Control for Terminal {
     }
 }
 
-fn summarise(problem: &Problem, names: &Names, answer: &Answer, verdict: &Verdict) {
+fn summarise(
+    problem: &Problem,
+    season: Option<&Season>,
+    answer: &Answer,
+    verdict: &Verdict,
+) -> Outcome {
     let grams = |decigrams: i64| decigrams as f64 / 10.0;
     eprintln!(
         "{}: {} containers in {} sowings; {:.0} g of {:.0} g pledged are expected, {:.0} g are short, {:.0} g are more than anyone asked for",
@@ -279,8 +285,11 @@ fn summarise(problem: &Problem, names: &Names, answer: &Answer, verdict: &Verdic
     if !answer.complete {
         eprintln!("stopped before the work was done: more time may give a better plan");
     }
+    if let Some(season) = season {
+        to_buy(season, problem, answer)?;
+    }
     if verdict.short_cells.is_empty() {
-        return;
+        return Ok(());
     }
     eprintln!("Expected short:");
     for (week, label) in problem.weeks.iter().enumerate() {
@@ -294,10 +303,40 @@ fn summarise(problem: &Problem, names: &Names, answer: &Answer, verdict: &Verdic
             eprintln!("  {label}: {:.0} g", grams(short));
         }
     }
-    let mut reasons = binding(problem, &answer.plan, verdict);
-    reasons.sort_by_key(|reason| std::cmp::Reverse(reason.short_dg));
+    let mut reasons: Vec<(i64, String)> = match season {
+        Some(season) => explain_plan(season, &answer.plan, &[])?
+            .into_iter()
+            .map(|short| (short.short_milligrams, short.words))
+            .collect(),
+        None => binding(problem, &answer.plan, verdict)
+            .iter()
+            .map(|reason| (reason.short_dg, reason.summary()))
+            .collect(),
+    };
+    reasons.sort_by_key(|(short, _)| std::cmp::Reverse(*short));
     eprintln!("The largest of them, and what stands in the way:");
-    for reason in reasons.iter().take(5) {
-        eprintln!("  {}", with_names(&reason.summary(), names));
+    for (_, words) in reasons.iter().take(5) {
+        eprintln!("  {words}");
     }
+    Ok(())
+}
+
+/// What is to be bought for the plan of a scenario.
+fn to_buy(season: &Season, problem: &Problem, answer: &Answer) -> Outcome {
+    let bought = purchases_of(season, problem, &answer.plan)?;
+    if bought.is_empty() {
+        return Ok(());
+    }
+    eprintln!("To buy, by the last day to order:");
+    for purchase in &bought {
+        eprintln!("  {}", purchase.words);
+    }
+    let known = bought.iter().filter_map(|purchase| purchase.cents);
+    if let Some(cents) = known.reduce(|sum, cents| sum + cents) {
+        eprintln!(
+            "  in all {:.2} of money, as far as prices are known",
+            cents as f64 / 100.0
+        );
+    }
+    Ok(())
 }

@@ -5,7 +5,7 @@ use cotyl_app::plans::answer::KeptAnswer;
 use cotyl_app::plans::chances::{MarginOutcome, NotReached, WeekChance};
 use cotyl_app::plans::due::DueSowing as AppDue;
 use cotyl_app::plans::remedies::{Change, Remedy, RemedyCost as AppCost};
-use cotyl_domain::quantity::Mass;
+use cotyl_domain::quantity::{Amount, Mass, StockDimension};
 use serde::Serialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
@@ -78,17 +78,20 @@ pub struct PledgeNotReached {
 /// that nobody knows.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct RemedyCost {
-    /// What has to be provided beside work: `days` (of opening), `litres_a_week`, `places` or `light`;
+    /// What has to be provided beside work: `days` (of opening), `litres_a_week`, `goods`, `places` or `light`;
     /// `null` when nothing has to be.
     #[schema(example = "places")]
     pub provide: Option<String>,
-    /// How much of it: days, litres of solution a week, places, or mol of light a square metre and day.
+    /// How much of it: days, litres of solution a week, packs of goods (grams, millilitres or pieces where the
+    /// pack is not described), places, or mol of light a square metre and day.
     pub amount: Option<f64>,
     /// Containers sown more over these weeks; below 0 for fewer.
     pub more_containers: i64,
     /// Minutes of work more over these weeks; below 0 for fewer.
     pub more_work_minutes: f64,
-    /// Points that the work counts; `better_by` is what is left when they are paid.
+    /// Tenths of a cent that the goods used more are worth at the prices of their packs.
+    pub more_goods_tenths_of_cents: i64,
+    /// Points that work and goods count; `better_by` is what is left when they are paid.
     pub points: f64,
     /// What pledges are short of less for each unit that has to be provided.
     pub less_short_per_unit: Option<Mass>,
@@ -130,7 +133,8 @@ pub struct DueSowing {
 /// A change to the co-operative that would help.
 #[derive(Debug, Clone, Serialize, ToSchema)]
 pub struct PlanRemedy {
-    /// `places`, `minutes`, `mixing`, `most_sowings`, `open` or `light`.
+    /// `places`, `minutes`, `mixing`, `most_sowings`, `open`, `goods` (an order that comes sooner than is
+    /// usual) or `light`.
     #[schema(example = "places")]
     pub kind: String,
     /// The site, for what is changed at a site.
@@ -143,14 +147,23 @@ pub struct PlanRemedy {
     pub first_day: Option<NaiveDate>,
     /// Last closed day on which it would be open.
     pub last_day: Option<NaiveDate>,
+    /// The item that would be ordered.
+    pub stock_item_id: Option<Uuid>,
+    /// How much of it.
+    pub quantity: Option<Amount>,
+    /// The day on which it would have to be there.
+    pub there_by: Option<NaiveDate>,
     /// In words.
     #[schema(
         example = "8 more places at Lamp shelf: 1.20 kg less short over these weeks; takes 8 places, 12 containers more and 1.4 hours of work more; 150 g for each place"
     )]
     pub words: String,
-    /// What pledges are short of less, over all weeks.
+    /// What pledges are short of less, over all weeks; the mean over seasons where a chance was wanted.
     pub less_short: Mass,
-    /// Points by which the plan would be better.
+    /// Weekly pledges more that reach the wanted chance; `null` when none was asked for.
+    pub more_reached: Option<i64>,
+    /// Points by which the plan would be better; where a chance was wanted, with the pledges as the margin
+    /// raised them.
     pub better_by: f64,
     /// What it takes; `null` for plans solved before that was kept.
     pub cost: Option<RemedyCost>,
@@ -172,6 +185,7 @@ impl From<WeekChance> for PledgeChance {
 impl From<Remedy> for PlanRemedy {
     fn from(remedy: Remedy) -> Self {
         let cost = remedy.cost().map(Into::into);
+        let ordered = remedy.dimension.as_deref().and_then(StockDimension::parse);
         let bare = Self {
             kind: String::new(),
             site_id: None,
@@ -179,8 +193,12 @@ impl From<Remedy> for PlanRemedy {
             more: None,
             first_day: None,
             last_day: None,
+            stock_item_id: None,
+            quantity: None,
+            there_by: None,
             words: remedy.words,
             less_short: Mass::of_milligrams(remedy.less_short_milligrams),
+            more_reached: remedy.more_reached,
             better_by: points(remedy.better_by_e4),
             cost,
         };
@@ -202,6 +220,19 @@ impl From<Remedy> for PlanRemedy {
                 station_id,
                 more_mol,
             } => at_station("light", &station_id, more_mol),
+            Change::Goods {
+                site_id,
+                item_id,
+                quantity,
+                there_by,
+            } => Self {
+                kind: "goods".to_owned(),
+                site_id: Some(id(&site_id)),
+                stock_item_id: Some(item_id),
+                quantity: ordered.map(|dimension| Amount::of(dimension, quantity)),
+                there_by: Some(there_by),
+                ..bare
+            },
             Change::Minutes { site_id, more } => at_site("minutes", &site_id, more),
             Change::Mixing { site_id, more } => at_site("mixing", &site_id, more),
             Change::MostSowings { site_id, more } => at_site("most_sowings", &site_id, more),
@@ -227,6 +258,7 @@ impl From<AppCost> for RemedyCost {
             amount: cost.amount,
             more_containers: cost.more_containers,
             more_work_minutes: cost.more_minutes_tenths as f64 / 10.0,
+            more_goods_tenths_of_cents: cost.more_cents_tenths,
             points: points(cost.points_e4),
             less_short_per_unit: cost.less_short_milligrams_per_unit.map(Mass::of_milligrams),
             points_per_point: cost.points_per_point,

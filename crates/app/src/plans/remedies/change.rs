@@ -3,9 +3,11 @@
 use chrono::{Days, NaiveDate};
 use cotyl_planner::remedy::Provision;
 use serde::{Deserialize, Serialize};
+use uuid::Uuid;
 
 use super::super::compile::week_label;
 use super::super::season::{Season, SeasonSite, SeasonStation};
+use super::goods;
 
 /// A change that a co-operative could make.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -48,6 +50,17 @@ pub enum Change {
         /// Last of them; the weekdays between on which the site is usually open count.
         last_day: NaiveDate,
     },
+    /// Goods that come sooner than is usual.
+    Goods {
+        /// The site of the store.
+        site_id: String,
+        /// The item.
+        item_id: Uuid,
+        /// Base units of its dimension.
+        quantity: i64,
+        /// The day on which they have to be there.
+        there_by: NaiveDate,
+    },
     /// More light at a station.
     Light {
         /// The station.
@@ -85,6 +98,12 @@ impl Change {
                     band.daily_light_mol += more_mol;
                 }
             }),
+            Self::Goods {
+                site_id,
+                item_id,
+                quantity,
+                there_by,
+            } => goods::order(&mut changed, site_id, *item_id, *quantity, *there_by),
             Self::Minutes { site_id, more } => at_site(&mut changed, site_id, |site| {
                 site.weekly_minutes = site.weekly_minutes.map(|minutes| minutes + more);
             }),
@@ -145,6 +164,12 @@ impl Change {
                 "opening {} from {first_day} to {last_day} on the weekdays on which it is usually open",
                 name(site_id)
             ),
+            Self::Goods {
+                site_id,
+                item_id,
+                quantity,
+                there_by,
+            } => goods::words(season, site_id, *item_id, *quantity, *there_by),
             Self::Light {
                 station_id,
                 more_mol,
@@ -171,6 +196,9 @@ impl Change {
                     .filter(|day| first_day <= day && day <= last_day);
                 (Provision::Days, days.count() as f64)
             }
+            Self::Goods {
+                item_id, quantity, ..
+            } => goods::provision(season, *item_id, *quantity),
             Self::Light { more_mol, .. } => (Provision::Light, *more_mol),
         }
     }

@@ -1,0 +1,1 @@
+alter table plan drop column count_stock;
