@@ -276,7 +276,7 @@ async fn people(
 /// With the API's own words.
 pub async fn plan(client: &mut Client, this_week: IsoWeek) -> Result<Value, Fault> {
     let body = json!({
-        "name": "This term", "first_week": this_week.to_string(), "weeks": WEEKS, "time_limit_seconds": 30,
+        "name": "This term", "first_week": this_week.to_string(), "weeks": WEEKS, "time_limit_seconds": 60,
         "wanted_chance_permille": 800,
     });
     let path = format!("/plans/{}", client.make("/plans", &body).await?);

@@ -25,6 +25,7 @@ pub async fn screen(
     weeks(plan)?;
     reasons(client, plan).await?;
     remedies(plan)?;
+    to_buy(plan)?;
     tasks(client, today).await?;
     shopping(client).await?;
     println!("\nThe API is at   http://{address}/api/v1");
@@ -143,6 +144,33 @@ fn remedies(plan: &Value) -> Result<(), Fault> {
     }
     for remedy in remedies {
         println!("  {}", text(remedy, "words")?);
+    }
+    Ok(())
+}
+
+/// What the plan takes to buy, as it was when the plan was made.
+fn to_buy(plan: &Value) -> Result<(), Fault> {
+    let bought = plan["result"]["purchases"].as_array();
+    let bought = bought.map(Vec::as_slice).unwrap_or_default();
+    println!("\nTo buy for the plan, by the last day to order");
+    if bought.is_empty() {
+        println!("  nothing");
+    }
+    for purchase in bought.iter().take(12) {
+        println!("  {}", text(purchase, "words")?);
+    }
+    if bought.len() > 12 {
+        println!(
+            "  and {} more at /plans/{}",
+            bought.len() - 12,
+            text(plan, "id")?
+        );
+    }
+    if let Some(cents) = plan["result"]["purchases_cost_cents"].as_i64() {
+        println!(
+            "  in all {:.2} of money, as far as prices are known",
+            cents as f64 / 100.0
+        );
     }
     Ok(())
 }
