@@ -50,6 +50,7 @@ mod password_resets;
 mod permission_table;
 mod plan_command;
 mod plan_due;
+mod plan_goods;
 mod plan_outlook;
 mod plan_work;
 mod plans;

@@ -18,6 +18,7 @@ use super::season::{Season, SeasonSowing};
 
 mod documents;
 mod due;
+mod goods;
 mod outlook;
 
 const EXAMPLE: &str = include_str!("../../data/example_scenario.json");
