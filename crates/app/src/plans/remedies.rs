@@ -342,18 +342,7 @@ fn seek(
             found.push((change, bargain));
         }
     }
-    // opening on more days that brings no more is no remedy
-    let sparing = found.iter().filter(|(change, bargain)| {
-        !found.iter().any(|(less, other)| {
-            less.opens_less_than(change)
-                && other.effect.less_short_dg >= bargain.effect.less_short_dg
-        })
-    });
-    let chosen = cheapest(
-        sparing.cloned().collect(),
-        |(_, bargain)| *bargain,
-        |(change, _)| std::mem::discriminant(change),
-    );
+    let chosen = worth_telling(&found);
     Ok(Remedies {
         plan,
         remedies: chosen
@@ -370,6 +359,21 @@ fn seek(
             .collect(),
         complete,
     })
+}
+
+/// The cheapest of the changes that help; opening on more days that brings no more is no remedy.
+fn worth_telling(found: &[(Change, Bargain)]) -> Vec<(Change, Bargain)> {
+    let sparing = found.iter().filter(|(change, bargain)| {
+        !found.iter().any(|(less, other)| {
+            less.opens_less_than(change)
+                && other.effect.less_short_dg >= bargain.effect.less_short_dg
+        })
+    });
+    cheapest(
+        sparing.cloned().collect(),
+        |(_, bargain)| *bargain,
+        |(change, _)| std::mem::discriminant(change),
+    )
 }
 
 fn told(season: &Season, change: Change, bargain: Bargain) -> Remedy {
