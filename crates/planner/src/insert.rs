@@ -7,7 +7,7 @@
 use crate::columns::Column;
 use crate::gain::Gains;
 use crate::random::Random;
-use crate::state::State;
+use crate::state::{State, lacking};
 
 /// What to fill.
 #[derive(Debug, Clone, Copy)]
@@ -255,7 +255,9 @@ impl Inserter {
             let p = choice as usize;
             let mark = state.mark();
             if state.change(p, gap.containers)
-                && (scatter.noise > 0.0 || scatter.forced() || state.cost_e4 < mark.cost_e4())
+                && (scatter.noise > 0.0
+                    || scatter.forced()
+                    || state.weighed_e4() < mark.weighed_e4())
             {
                 put.push((p, gap.containers));
                 gains.touch(&state.moved);
@@ -308,7 +310,9 @@ fn value(
     if index.keep_batches || index.limit_kinds || index.change_e4 > 0 {
         let batch = state.batch(column.batch as usize);
         let entry = index.batches[column.batch as usize];
-        if index.keep_batches && !loose && batch + q < entry.least {
+        if let Some(price) = state.lack_price_e4 {
+            value -= price * (lacking(batch + q, entry.least) - lacking(batch, entry.least));
+        } else if index.keep_batches && !loose && batch + q < entry.least {
             return None;
         }
         if index.limit_kinds

@@ -10,6 +10,7 @@ use crate::random::Random;
 use crate::state::{Mark, State};
 
 mod exchange;
+mod short_batches;
 pub(crate) use exchange::{Accepted, Changes};
 
 /// How a search is to run.
@@ -23,6 +24,8 @@ pub(crate) struct Settings {
     pub(crate) detour_weight: f64,
     /// No plan can be better than this.
     pub(crate) bound_e4: i64,
+    /// What a container that a batch lacks of its least size counts at the end, while batches may lack some.
+    pub(crate) lack_price_e4: f64,
 }
 
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
@@ -158,6 +161,9 @@ impl<'a> Search<'a> {
     }
 
     fn keep_best(&mut self) {
+        if self.state.lacking() > 0 && self.state.lack_price_e4.is_some() {
+            return;
+        }
         let violation = self.state.violation();
         if violation < self.best_violation
             || (violation == self.best_violation && self.state.cost_e4 < self.best_e4)
@@ -251,7 +257,7 @@ impl<'a> Search<'a> {
         let (state, gains) = (&mut self.state, &mut self.gains);
         self.inserter
             .choose(state, gains, gap, scatter, &mut self.random);
-        let rise = state.cost_e4 - mark.cost_e4() - self.inserter.fall_of_chain(state, gap);
+        let rise = state.weighed_e4() - mark.weighed_e4() - self.inserter.fall_of_chain(state, gap);
         if state.index.shares.is_empty() && (rise == 0 || rise as f64 > self.allowed) {
             return false;
         }
@@ -298,6 +304,9 @@ impl<'a> Search<'a> {
                 };
                 let along = (made as f64 / settings.moves as f64).max(share);
                 let along = along.clamp(0.0, 1.0);
+                if !self.price_lacking(settings, along) {
+                    return moves;
+                }
                 self.temperature = settings.temperatures[(along * 1024.0) as usize];
                 self.detour_weight = settings.detour_weight * (1.0 - along);
                 if self.best_e4 <= settings.bound_e4 && self.best_violation == 0 {
@@ -308,12 +317,13 @@ impl<'a> Search<'a> {
             self.out.clear();
             self.put.clear();
             self.allowed = self.temperature * self.random.exponential();
-            let touched = if self.state.index.keep_batches {
+            let whole = self.state.index.keep_batches && self.state.lack_price_e4.is_none();
+            let touched = if whole {
                 self.move_batches()
             } else {
                 self.move_places(mark)
             };
-            let rise = self.state.cost_e4 - mark.cost_e4();
+            let rise = self.state.weighed_e4() - mark.weighed_e4();
             match touched {
                 Some(classes) if rise as f64 <= self.allowed && self.whole_batches() => {
                     self.accept(&classes)
@@ -343,6 +353,7 @@ impl<'a> Search<'a> {
     fn whole_batches(&self) -> bool {
         let index = self.state.index;
         !index.keep_batches
+            || self.state.lack_price_e4.is_some()
             || self.out.iter().chain(&self.put).all(|&(p, _)| {
                 let batch = self.state.columns.list[p].batch as usize;
                 let containers = self.state.batch(batch);

@@ -91,6 +91,10 @@ pub(crate) struct State<'a> {
     used: Vec<i64>,
     /// Containers by batch.
     batch: Vec<i64>,
+    /// Containers that batches lack of their least sizes.
+    lacking: i64,
+    /// While batches may lack containers: what each of them counts for the search.
+    pub(crate) lack_price_e4: Option<i64>,
     /// New batches allowed by site and week.
     kinds: Vec<i64>,
     /// Changes since the last commit: column, containers.
@@ -126,9 +130,15 @@ pub(crate) struct Mark {
     changes: usize,
     log: usize,
     cost_e4: i64,
+    weighed_e4: i64,
 }
 
 impl Mark {
+    /// Cost at the mark, with what lacking containers counted.
+    pub(crate) fn weighed_e4(self) -> i64 {
+        self.weighed_e4
+    }
+
     /// Cost at the mark.
     pub(crate) fn cost_e4(self) -> i64 {
         self.cost_e4
@@ -147,20 +157,10 @@ impl<'a> State<'a> {
             for (g, list) in index.signatures.iter().enumerate() {
                 for &t in list {
                     if index.targets[t].pledge_dg[week] > 0 {
-                        forward.push((
-                            week * signatures + g,
-                            Link {
-                                flow: next as u32,
-                                other: t as u32,
-                            },
-                        ));
-                        backward.push((
-                            week * targets + t,
-                            Link {
-                                flow: next as u32,
-                                other: g as u32,
-                            },
-                        ));
+                        let flow = next as u32;
+                        let link = |other| Link { flow, other };
+                        forward.push((week * signatures + g, link(t as u32)));
+                        backward.push((week * targets + t, link(g as u32)));
                         next += 1;
                     }
                 }
@@ -181,6 +181,8 @@ impl<'a> State<'a> {
             stock: Vec::with_capacity(index.goods.len() * weeks),
             used: vec![0; index.goods.len()],
             batch: vec![0; index.batches.len()],
+            lacking: 0,
+            lack_price_e4: None,
             kinds: Vec::with_capacity(sites * weeks),
             changes: Vec::new(),
             cells: vec![0; next],
@@ -274,6 +276,7 @@ impl<'a> State<'a> {
             changes: self.changes.len(),
             log: self.log.len(),
             cost_e4: self.cost_e4,
+            weighed_e4: self.weighed_e4(),
         }
     }
 
@@ -345,6 +348,16 @@ impl<'a> State<'a> {
     /// Containers of a batch.
     pub(crate) fn batch(&self, batch: usize) -> i64 {
         self.batch[batch]
+    }
+
+    /// Containers that batches lack of their least sizes.
+    pub(crate) fn lacking(&self) -> i64 {
+        self.lacking
+    }
+
+    /// The cost, with what lacking containers count.
+    pub(crate) fn weighed_e4(&self) -> i64 {
+        self.cost_e4 + self.lack_price_e4.unwrap_or(0) * self.lacking
     }
 
     /// By how much shares are broken, in thousandths of a decigram.
@@ -424,6 +437,10 @@ impl<'a> State<'a> {
         }
         let before = self.batch[c.batch as usize];
         self.batch[c.batch as usize] = before + q;
+        if self.index.keep_batches {
+            let least = self.index.batches[c.batch as usize].least;
+            self.lacking += lacking(before + q, least) - lacking(before, least);
+        }
         if self.index.limit_kinds && (before == 0) != (before + q == 0) {
             self.kinds[base + c.week as usize] -= if before == 0 { 1 } else { -1 };
         }
@@ -485,6 +502,15 @@ impl<'a> State<'a> {
         let cost = self.penalty(now) - self.penalty(self.violation());
         self.set(self.layout.violation, now);
         cost
+    }
+}
+
+/// Containers that a batch lacks of its least size; none when it is empty.
+pub(crate) fn lacking(containers: i64, least: i64) -> i64 {
+    if containers > 0 {
+        (least - containers).max(0)
+    } else {
+        0
     }
 }
 

@@ -1,0 +1,135 @@
+//! Batches that may for a while be smaller than they must be.
+//!
+//! To take out whole batches and put others in is a coarse move: few plans can be reached from one, and
+//! most of them are far worse. So the search begins with single containers, as if there were no least
+//! sizes, and what batches lack grows dearer and dearer. Then every batch is filled up or taken out.
+
+use std::collections::BTreeMap;
+
+use crate::insert::Scatter;
+use crate::random::geometric;
+use crate::search::{Search, Settings, Stretch, Watch};
+
+/// Share of the moves in which batches may lack containers.
+const SHARE: f64 = 0.6;
+
+/// Temperature at the end of these moves, in points at the least priority.
+const TEMPERATURE: f64 = 3.0;
+
+/// The outside of the first or the second part of a search.
+pub(crate) struct PartWatch<'a> {
+    watch: &'a dyn Watch,
+    from: f64,
+    end: f64,
+}
+
+impl PartWatch<'_> {
+    fn within(&self, share: f64) -> f64 {
+        ((share - self.from) / (self.end - self.from)).clamp(0.0, 1.0)
+    }
+}
+
+impl Watch for PartWatch<'_> {
+    fn look(&self, best_e4: i64, moves: u64) -> Option<f64> {
+        let share = self.watch.look(best_e4, moves)?;
+        Some(self.within(share))
+    }
+
+    fn glance(&self) -> Option<f64> {
+        self.watch.glance().map(|share| self.within(share))
+    }
+}
+
+impl Search<'_> {
+    /// Search with batches that may lack containers, until none does; the moves made, and how to go on.
+    pub(crate) fn run_with_short_batches<'w>(
+        &mut self,
+        settings: &Settings,
+        unit_e4: f64,
+        watch: &'w dyn Watch,
+    ) -> (u64, Settings, PartWatch<'w>) {
+        let (first, last) = (settings.temperatures[0], settings.temperatures[1024]);
+        let between = (TEMPERATURE * unit_e4).clamp(last, first);
+        let moves = (settings.moves as f64 * SHARE) as u64;
+        let short = Settings {
+            moves,
+            temperatures: geometric(first, between),
+            ..settings.clone()
+        };
+        let stretch = Stretch {
+            before: 0,
+            moves,
+            lanes: 1,
+            tells: true,
+        };
+        let part = |from, end| PartWatch { watch, from, end };
+        self.state.lack_price_e4 = Some(0);
+        let made = self.run(&short, stretch, &part(0.0, SHARE));
+        self.state.lack_price_e4 = None;
+        self.make_batches_whole();
+        let rest = Settings {
+            moves: settings.moves - made.min(settings.moves),
+            detour_weight: 0.0,
+            temperatures: geometric(between, last),
+            ..settings.clone()
+        };
+        (made, rest, part(SHARE, 1.0))
+    }
+
+    /// Price what batches lack at a share of the schedule; `false` at its end.
+    pub(super) fn price_lacking(&mut self, settings: &Settings, along: f64) -> bool {
+        let Some(price) = &mut self.state.lack_price_e4 else {
+            return true;
+        };
+        *price = (settings.lack_price_e4 * along * along) as i64;
+        along < 1.0
+    }
+
+    /// Fill up every batch that lacks containers, or take it out, whichever costs less.
+    fn make_batches_whole(&mut self) {
+        let (columns, batches) = (self.state.columns, &self.state.index.batches);
+        let mut used: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        for (p, column) in columns.list.iter().enumerate() {
+            if self.state.count(p) > 0 {
+                used.entry(column.batch).or_default().push(p);
+            }
+        }
+        // the emptiest first: what they leave fills others
+        let mut short: Vec<(i64, u32)> = used
+            .keys()
+            .map(|&batch| (self.state.batch(batch as usize), batch))
+            .filter(|&(containers, batch)| containers < batches[batch as usize].least)
+            .collect();
+        short.sort_unstable();
+        for (_, batch) in short {
+            let own = &used[&batch];
+            let mark = self.state.mark();
+            self.fill_up(own[0]);
+            let filled = self.state.batch(batch as usize) >= batches[batch as usize].least;
+            let cost_e4 = self.state.cost_e4;
+            self.reject(mark);
+            let taken_out = own.iter().all(|&p| {
+                let containers = self.state.count(p);
+                containers == 0 || self.take_out(p, containers)
+            });
+            if !taken_out || (filled && cost_e4 < self.state.cost_e4) {
+                self.reject(mark);
+                self.fill_up(own[0]);
+            }
+            self.state.commit();
+            self.gains.keep();
+        }
+        for class in 0..self.active.len() {
+            self.list_active(class);
+        }
+        self.keep_best();
+    }
+
+    /// Put containers into the batch of a column until it has enough.
+    fn fill_up(&mut self, column: usize) {
+        self.out.clear();
+        self.put.clear();
+        self.put.push((column, 0));
+        self.complete_batches(Scatter::default());
+    }
+}
