@@ -64,10 +64,15 @@ impl SeasonCrop {
 pub(crate) async fn read(tx: &mut Tx, now: DateTime<Utc>) -> Result<(Vec<RecordRow>, Choices)> {
     let records = learning::records(tx, first_day_on_record(now)).await?;
     let mut decided = decided(&learning::choices(tx).await?);
-    let of_stations = station_learning::choices(tx).await?;
-    of_stations
-        .iter()
-        .for_each(|choice| decide(&mut decided, choice));
+    for StationChoice { fields, .. } in station_learning::choices(tx).await? {
+        if let Some(quantity) = quantity(&fields.quantity) {
+            let scope = Scope::Station {
+                station: fields.station_id.to_string(),
+            };
+            let what = (fields.held_permille, fields.forget_before);
+            decide(&mut decided, scope, quantity, what);
+        }
+    }
     Ok((records, decided))
 }
 
@@ -92,39 +97,26 @@ fn decided(choices: &[Choice]) -> Choices {
                 station: station.to_string(),
             },
         };
-        if let Some(permille) = fields.held_permille {
-            decided.frozen.push(Frozen {
-                scope,
-                quantity,
-                value: f64::from(permille) / 1000.0,
-            });
-        } else if let Some(day) = fields.forget_before {
-            decided.resets.push(Reset {
-                scope,
-                quantity: Some(quantity),
-                before_day: i64::from(day.num_days_from_ce()),
-            });
-        }
+        let what = (fields.held_permille, fields.forget_before);
+        decide(&mut decided, scope, quantity, what);
     }
     decided
 }
 
-/// Adds a choice about what all crops at a station have in common.
-fn decide(decided: &mut Choices, choice: &StationChoice) {
-    let fields = &choice.fields;
-    let Some(quantity) = quantity(&fields.quantity) else {
-        return;
-    };
-    let scope = Scope::Station {
-        station: fields.station_id.to_string(),
-    };
-    if let Some(permille) = fields.held_permille {
+/// Adds a choice: a figure that is held, or a day before which records are forgotten.
+fn decide(
+    decided: &mut Choices,
+    scope: Scope,
+    quantity: Quantity,
+    (held_permille, forget_before): (Option<i32>, Option<NaiveDate>),
+) {
+    if let Some(permille) = held_permille {
         decided.frozen.push(Frozen {
             scope,
             quantity,
             value: f64::from(permille) / 1000.0,
         });
-    } else if let Some(day) = fields.forget_before {
+    } else if let Some(day) = forget_before {
         decided.resets.push(Reset {
             scope,
             quantity: Some(quantity),
