@@ -24,8 +24,9 @@ pub(crate) struct Settings {
     pub(crate) detour_weight: f64,
     /// No plan can be better than this.
     pub(crate) bound_e4: i64,
-    /// What a container that a batch lacks of its least size counts at the end, while batches may lack some.
-    pub(crate) lack_price_e4: f64,
+    /// What a container that a batch lacks of its least size counts at the start and at the end, while batches
+    /// may lack some.
+    pub(crate) lack_prices_e4: (f64, f64),
 }
 
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
@@ -317,8 +318,7 @@ impl<'a> Search<'a> {
             self.out.clear();
             self.put.clear();
             self.allowed = self.temperature * self.random.exponential();
-            let whole = self.state.index.keep_batches && self.state.lack_price_e4.is_none();
-            let touched = if whole {
+            let touched = if self.moves_batches() {
                 self.move_batches()
             } else {
                 self.move_places(mark)
@@ -332,6 +332,12 @@ impl<'a> Search<'a> {
             }
         }
         stretch.moves
+    }
+
+    /// Is the next move one of batches? While they may lack containers, every other one is, by chance: a batch at
+    /// its least size among full places can be exchanged, but not container by container.
+    fn moves_batches(&mut self) -> bool {
+        self.state.index.keep_batches && (self.state.lack_price_e4.is_none() || self.random.coin())
     }
 
     fn accept(&mut self, classes: &[usize]) {
