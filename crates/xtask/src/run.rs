@@ -28,8 +28,14 @@ pub fn target() -> PathBuf {
 pub fn program(name: impl AsRef<Path>) -> Command {
     let mut command = Command::new(name.as_ref());
     command.current_dir(root());
-    // What cargo told this program about itself must not reach the programs it starts.
-    command.env_remove("CARGO_MANIFEST_DIR");
+    // What cargo told this program about itself must not reach the programs it starts: build scripts that look at
+    // it would run again, and with them much would be built anew.
+    let told = |name: &str| name.starts_with("CARGO_PKG_") || name.starts_with("CARGO_MANIFEST_");
+    for (name, _) in std::env::vars_os() {
+        if name.to_str().is_some_and(told) {
+            command.env_remove(name);
+        }
+    }
     command
 }
 
