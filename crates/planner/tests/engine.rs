@@ -295,6 +295,36 @@ fn stopped_early_is_still_a_plan() {
     }
 }
 
+/// Asserts that the work told never falls, and keeps the last.
+#[derive(Default)]
+struct WorkTold(AtomicU32);
+
+impl Control for WorkTold {
+    fn should_stop(&self) -> bool {
+        false
+    }
+    fn progress(&self, progress: &Progress) {
+        let work = u32::try_from(progress.work_done).unwrap();
+        assert!(work >= self.0.swap(work, Ordering::Relaxed), "at {work}");
+    }
+}
+
+#[test]
+fn the_work_told_never_falls() {
+    for (seed, copies) in [(5, 1), (5, 4), (77, 8)] {
+        let mut problem = several_sites(seed, copies);
+        problem.rules.smallest_sowing = true;
+        let told = WorkTold::default();
+        let options = Options {
+            work: 3_000,
+            ..Options::default()
+        };
+        let answer = solve(&problem, &options, &told).unwrap();
+        let last = told.0.into_inner();
+        assert!(last > 2_900 || answer.objective_e4 == answer.bound_e4);
+    }
+}
+
 #[test]
 fn what_must_hold_when_a_problem_changes() {
     for seed in 20..32 {

@@ -23,6 +23,8 @@ pub(crate) struct PartWatch<'a> {
     watch: &'a dyn Watch,
     from: f64,
     end: f64,
+    /// Moves made before it.
+    before: u64,
 }
 
 impl PartWatch<'_> {
@@ -33,7 +35,7 @@ impl PartWatch<'_> {
 
 impl Watch for PartWatch<'_> {
     fn look(&self, best_e4: i64, moves: u64) -> Option<f64> {
-        let share = self.watch.look(best_e4, moves)?;
+        let share = self.watch.look(best_e4, self.before + moves)?;
         Some(self.within(share))
     }
 
@@ -64,9 +66,14 @@ impl Search<'_> {
             lanes: 1,
             tells: true,
         };
-        let part = |from, end| PartWatch { watch, from, end };
+        let part = |from, end, before| PartWatch {
+            watch,
+            from,
+            end,
+            before,
+        };
         self.state.lack_price_e4 = Some(settings.lack_prices_e4.0 as i64);
-        let made = self.run(&short, stretch, &part(0.0, SHARE));
+        let made = self.run(&short, stretch, &part(0.0, SHARE, 0));
         self.state.lack_price_e4 = None;
         self.make_batches_whole();
         let rest = Settings {
@@ -75,7 +82,7 @@ impl Search<'_> {
             temperatures: geometric(between, last),
             ..settings.clone()
         };
-        (made, rest, part(SHARE, 1.0))
+        (made, rest, part(SHARE, 1.0, made))
     }
 
     /// Price what batches lack at a share of the schedule; `false` at its end.
