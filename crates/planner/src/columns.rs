@@ -388,13 +388,10 @@ impl Columns {
         range.start as usize..range.end as usize
     }
 
-    /// Position of a rank.
-    pub(crate) fn positions(&self) -> std::collections::BTreeMap<Rank, usize> {
-        self.list
-            .iter()
-            .enumerate()
-            .map(|(i, column)| (column.rank, i))
-            .collect()
+    /// Containers by column, given by rank.
+    pub(crate) fn counts(&self, by_rank: &BTreeMap<Rank, i64>) -> Vec<i64> {
+        let count = |column: &Column| by_rank.get(&column.rank).copied().unwrap_or(0);
+        self.list.iter().map(count).collect()
     }
 }
 

@@ -42,13 +42,11 @@ pub(crate) fn cumulative(
     counts
 }
 
-/// Enter as much as fits, the largest counts first; whole batches where batches have a least size.
-pub(crate) fn enter(state: &mut State<'_>, counts: &BTreeMap<Rank, i64>) {
-    let positions = state.columns.positions();
-    let mut items: Vec<(usize, i64)> = counts
-        .iter()
-        .filter_map(|(rank, &count)| Some((*positions.get(rank)?, count)))
-        .collect();
+/// Enter as much of some counts by column as fits, the largest first; whole batches where batches have a least
+/// size.
+pub(crate) fn enter(state: &mut State<'_>, counts: &[i64]) {
+    let mut items: Vec<(usize, i64)> = counts.iter().copied().enumerate().collect();
+    items.retain(|&(_, count)| count > 0);
     items.sort_by_key(|&(column, count)| (std::cmp::Reverse(count), column));
     if state.index.keep_batches {
         enter_batches(state, &items);

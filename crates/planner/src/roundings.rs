@@ -39,7 +39,7 @@ impl Cut {
     }
 
     /// What a container's cut of `dg` counts.
-    fn counts_dg(&self, dg: i64) -> i64 {
+    pub(crate) fn counts_dg(&self, dg: i64) -> i64 {
         self.rest_dg * (dg / self.divisor_dg) + self.rest_dg.min(dg % self.divisor_dg)
     }
 
@@ -159,6 +159,11 @@ impl Roundings {
     /// Targets and week whose shortfall a cut counts.
     pub(crate) fn counted(&self, cut: &Cut) -> (&[usize], usize) {
         (&self.groups[cut.group].targets, cut.week)
+    }
+
+    /// Signatures whose harvest a cut counts.
+    pub(crate) fn signatures(&self, cut: &Cut) -> &[usize] {
+        &self.groups[cut.group].signatures
     }
 
     /// Add, for each group and week, the cut that a fractional plan breaks most; `true` when there is any.

@@ -10,8 +10,11 @@ use crate::random::Random;
 use crate::state::{Mark, State};
 
 mod exchange;
+mod part;
 mod short_batches;
 pub(crate) use exchange::{Accepted, Changes};
+pub(crate) use part::PartWatch;
+pub(crate) use short_batches::run;
 
 /// How a search is to run.
 #[derive(Debug, Clone)]
@@ -27,6 +30,8 @@ pub(crate) struct Settings {
     /// What a container that a batch lacks of its least size counts at the start and at the end, while batches
     /// may lack some.
     pub(crate) lack_prices_e4: (f64, f64),
+    /// Temperature from which on they may not; at most a quarter of the first.
+    pub(crate) whole_batches_e4: f64,
 }
 
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
@@ -305,9 +310,7 @@ impl<'a> Search<'a> {
                 };
                 let along = (made as f64 / settings.moves as f64).max(share);
                 let along = along.clamp(0.0, 1.0);
-                if !self.price_lacking(settings, along) {
-                    return moves;
-                }
+                self.price_lacking(settings, along);
                 self.temperature = settings.temperatures[(along * 1024.0) as usize];
                 self.detour_weight = settings.detour_weight * (1.0 - along);
                 if self.best_e4 <= settings.bound_e4 && self.best_violation == 0 {

@@ -6,14 +6,14 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use crate::columns::{Columns, Paths, Rank, promising};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places};
-use crate::lanes;
 use crate::plan::Plan;
 use crate::prices::{Found, ascend, unit_e4};
 use crate::problem::Problem;
 use crate::random::{Random, geometric};
 use crate::report::{self, Weeks};
 use crate::rounding;
-use crate::search::{Search, Settings, Watch};
+use crate::rounds::Rounds;
+use crate::search::{Search, Settings, Watch, run};
 use crate::start;
 use crate::state::State;
 
@@ -155,6 +155,9 @@ const LACK_PRICE: f64 = 3000.0;
 /// Share of it that counts at the start when a plan is at hand, which its first moves must not tear apart.
 const LACK_PRICE_OF_PLAN: f64 = 0.25;
 
+/// Temperature at which batches become whole, in points at the least priority.
+const WHOLE_BATCHES: f64 = 1.5;
+
 /// Most of a caller's time that prices may take.
 const PRICE_TIME: f64 = 0.33;
 
@@ -246,6 +249,7 @@ fn settings(index: &Index, moves: u64, (warm, containers): (bool, i64), bound_e4
         temperatures: geometric(first * unit, last * unit),
         bound_e4,
         lack_prices_e4: (lack_from * LACK_PRICE * unit, LACK_PRICE * unit),
+        whole_batches_e4: WHOLE_BATCHES * unit,
     }
 }
 
@@ -282,13 +286,7 @@ pub fn solve(
     let counts = given.unwrap_or_else(|| rounding::cumulative(&index, &paths, &found.mean));
     let ranks = choose_columns(&index, &paths, &found, counts.keys().copied());
     let columns = Columns::new(&index, &paths, &ranks);
-    let mut state = State::new(&index, &columns);
-    let nothing = (state.violation(), state.cost_e4);
-    rounding::enter(&mut state, &counts);
-    if (state.violation(), state.cost_e4) > nothing && state.violation() > nothing.0 {
-        // a start that breaks a share is no start
-        state = State::new(&index, &columns);
-    }
+    let by_column = columns.counts(&counts);
     let containers = counts.values().sum();
     let settings = settings(&index, options.work, (warm, containers), found.bound_e4);
     let watch = SearchWatch {
@@ -296,21 +294,31 @@ pub fn solve(
         bound: found.bound_e4 as f64 / 1e4,
         reporter: &reporter,
     };
-    let mut search = Search::new(state, Random::new(options.seed));
-    let filled = search.fill(&watch);
-    let moves = Settings {
-        moves: if filled { settings.moves } else { 0 },
-        ..settings
+    let rounds = Rounds {
+        index: &index,
+        columns: &columns,
+        roundings: &found.roundings,
+        settings: &settings,
+        seed: options.seed,
+        threads: options.threads,
     };
-    let seeds = (options.seed, options.threads);
-    let (counts, cost_e4, work_done) = if index.keep_batches && moves.moves > 0 {
-        let unit = 10.0 * unit_e4(&index);
-        let (made, rest, watch) = search.run_with_short_batches(&moves, unit, &watch);
-        let (counts, cost_e4, more) = lanes::run(search, &rest, seeds, &watch);
-        (counts, cost_e4, made + more)
+    let several = if warm || paths.total > LIST_ALL {
+        None
     } else {
-        lanes::run(search, &moves, seeds, &watch)
+        rounds.run(by_column.clone(), &watch)
     };
+    let (counts, cost_e4, work_done) = several.unwrap_or_else(|| {
+        let mut search = Search::new(
+            start_state(&index, &columns, &by_column),
+            Random::new(options.seed),
+        );
+        let filled = search.fill(&watch);
+        let moves = Settings {
+            moves: if filled { settings.moves } else { 0 },
+            ..settings
+        };
+        run(search, &moves, (options.seed, options.threads), &watch)
+    });
     let complete = !reporter.stopped.into_inner();
     let mut answer = report::answer(problem, &index, &columns, &counts, found.bound_e4);
     debug_assert!(!index.shares.is_empty() || answer.objective_e4 == cost_e4);
@@ -318,6 +326,17 @@ pub fn solve(
     answer.complete = complete;
     answer.plan.seed = Some(options.seed);
     Ok(answer)
+}
+
+/// Some counts entered, unless they break a share.
+fn start_state<'a>(index: &'a Index, columns: &'a Columns, counts: &[i64]) -> State<'a> {
+    let mut state = State::new(index, columns);
+    let nothing = (state.violation(), state.cost_e4);
+    rounding::enter(&mut state, counts);
+    if (state.violation(), state.cost_e4) > nothing && state.violation() > nothing.0 {
+        state = State::new(index, columns);
+    }
+    state
 }
 
 /// All columns of a small problem, those of small detour of a large one, with their detours.

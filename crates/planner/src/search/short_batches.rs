@@ -9,51 +9,38 @@
 use std::collections::BTreeMap;
 
 use crate::insert::Scatter;
+use crate::lanes;
 use crate::random::geometric;
-use crate::search::{Search, Settings, Stretch, Watch};
+use crate::search::{PartWatch, Search, Settings, Stretch, Watch};
 
 /// Share of the moves in which batches may lack containers.
 const SHARE: f64 = 0.9;
 
-/// Temperature at the end of these moves, in points at the least priority; at most a quarter of the first.
-const TEMPERATURE: f64 = 1.5;
-
-/// The outside of the first or the second part of a search.
-pub(crate) struct PartWatch<'a> {
-    watch: &'a dyn Watch,
-    from: f64,
-    end: f64,
-    /// Moves made before it.
-    before: u64,
-}
-
-impl PartWatch<'_> {
-    fn within(&self, share: f64) -> f64 {
-        ((share - self.from) / (self.end - self.from)).clamp(0.0, 1.0)
+/// Search until the moves are made: with short batches first where batches have a least size, then in lanes. The
+/// best counts of containers, their cost and the moves made.
+pub(crate) fn run(
+    mut search: Search<'_>,
+    settings: &Settings,
+    seeds: (u64, usize),
+    watch: &dyn Watch,
+) -> (Vec<i64>, i64, u64) {
+    if !search.state.index.keep_batches || settings.moves == 0 {
+        return lanes::run(search, settings, seeds, watch);
     }
-}
-
-impl Watch for PartWatch<'_> {
-    fn look(&self, best_e4: i64, moves: u64) -> Option<f64> {
-        let share = self.watch.look(best_e4, self.before + moves)?;
-        Some(self.within(share))
-    }
-
-    fn glance(&self) -> Option<f64> {
-        self.watch.glance().map(|share| self.within(share))
-    }
+    let (made, rest, watch) = search.run_with_short_batches(settings, watch);
+    let (counts, cost_e4, more) = lanes::run(search, &rest, seeds, &watch);
+    (counts, cost_e4, made + more)
 }
 
 impl Search<'_> {
     /// Search with batches that may lack containers, until none does; the moves made, and how to go on.
-    pub(crate) fn run_with_short_batches<'w>(
+    fn run_with_short_batches<'w>(
         &mut self,
         settings: &Settings,
-        unit_e4: f64,
         watch: &'w dyn Watch,
     ) -> (u64, Settings, PartWatch<'w>) {
         let (first, last) = (settings.temperatures[0], settings.temperatures[1024]);
-        let between = (TEMPERATURE * unit_e4).min(first / 4.0).max(last);
+        let between = settings.whole_batches_e4.min(first / 4.0).max(last);
         let moves = (settings.moves as f64 * SHARE) as u64;
         let short = Settings {
             moves,
@@ -66,11 +53,13 @@ impl Search<'_> {
             lanes: 1,
             tells: true,
         };
+        let best_e4 = self.best_e4;
         let part = |from, end, before| PartWatch {
             watch,
             from,
             end,
             before,
+            best_e4,
         };
         self.state.lack_price_e4 = Some(settings.lack_prices_e4.0 as i64);
         let made = self.run(&short, stretch, &part(0.0, SHARE, 0));
@@ -85,14 +74,12 @@ impl Search<'_> {
         (made, rest, part(SHARE, 1.0, made))
     }
 
-    /// Price what batches lack at a share of the schedule; `false` at its end.
-    pub(super) fn price_lacking(&mut self, settings: &Settings, along: f64) -> bool {
-        let Some(price) = &mut self.state.lack_price_e4 else {
-            return true;
-        };
-        let (first, last) = settings.lack_prices_e4;
-        *price = (first + (last - first) * along * along) as i64;
-        along < 1.0
+    /// Price what batches lack at a share of the schedule.
+    pub(super) fn price_lacking(&mut self, settings: &Settings, along: f64) {
+        if let Some(price) = &mut self.state.lack_price_e4 {
+            let (first, last) = settings.lack_prices_e4;
+            *price = (first + (last - first) * along * along) as i64;
+        }
     }
 
     /// Fill up every batch that lacks containers, or take it out, whichever costs less.
