@@ -88,4 +88,7 @@ mod totals;
 mod traces;
 mod week;
 mod weighing;
+mod withheld;
+mod withheld_races;
+mod withheld_suspects;
 mod work_reports;

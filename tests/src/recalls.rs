@@ -10,7 +10,7 @@ use crate::garden::{COORDINATOR, ELSEWHERE, LEAD, READER, VOLUNTEER};
 use crate::support::{Api, Reply};
 use crate::traces::Season;
 
-async fn step(api: &Api, who: &str, path: &str, etag: &str, body: Option<Value>) -> Reply {
+pub async fn step(api: &Api, who: &str, path: &str, etag: &str, body: Option<Value>) -> Reply {
     let request = api
         .request(who, Method::POST, path)
         .insert_header(("if-match", etag));
@@ -34,7 +34,7 @@ fn notice(reply: &Reply, name: &str) -> Value {
     found.unwrap_or_else(|| panic!("{}", reply.text)).clone()
 }
 
-async fn member(season: &Season, email: &str) -> Uuid {
+pub async fn member(season: &Season, email: &str) -> Uuid {
     sqlx::query_scalar("select id from member where email = $1")
         .bind(email)
         .fetch_one(&season.garden.pool)
@@ -95,11 +95,32 @@ async fn a_recall_is_drafted_told_and_closed() {
         json!({"recipient_id": season.garden.recipient_id, "note": "R. Okafor, by telephone"});
     let early = api.post(VOLUNTEER, &notices, told.clone()).await;
     assert_eq!(early.expect(409).problem(), "wrong-state");
+    // packed between the draft and the start, it is found by the start
+    let mut input = delivery_input(&season.garden, &[(&season.cut, "30")]);
+    input["recipient_id"] = json!(season.second_recipient);
+    let third = api.post(VOLUNTEER, "/deliveries", input.clone()).await;
+    let third = third.expect(201);
     let start = format!("{path}/start");
     let stale = step(api, COORDINATOR, &start, &made.etag(), None).await;
     stale.expect(412);
     let started = step(api, COORDINATOR, &start, &assigned.etag(), None).await;
-    assert_eq!(started.expect(200).body["state"], "under_way");
+    let started = started.expect(200);
+    assert_eq!(
+        (&started.body["state"], &started.body["revision"]),
+        (&json!("under_way"), &json!(2))
+    );
+    let kitchen = notice(&started, "Soup kitchen");
+    assert_eq!(
+        (&kitchen["weight"], &started.body["weight"]),
+        (&grams("130"), &grams("380"))
+    );
+    assert!(kitchen.to_string().contains(&third.id()));
+    // whoever was assigned stays so
+    assert_eq!(
+        notice(&started, "Corner pantry")["assigned_name"],
+        VOLUNTEER
+    );
+    assert_eq!(started.body["notices"].as_array().unwrap().len(), 2);
 
     // the volunteer sees the pantry only
     let seen = api.get(VOLUNTEER, &path).await.expect(200);
@@ -136,23 +157,25 @@ async fn a_recall_is_drafted_told_and_closed() {
     assert!(reply.text.contains("Soup kitchen") && !reply.text.contains("Corner pantry"));
     api.post(COORDINATOR, &notices, other).await.expect(200);
 
-    // the pantry got less than was written down, and more is packed for the kitchen: traced again, both are to be
-    // told again
+    // the pantry got less than was written down, and the kitchen is to get more: traced again, both are to be told
+    // again; from the tray nothing more is packed
+    api.post(VOLUNTEER, "/deliveries", input).await.expect(422);
     season.correct_delivery(&season.first, "240").await;
-    let mut input = delivery_input(&season.garden, &[(&season.cut, "50")]);
-    input["recipient_id"] = json!(season.second_recipient);
-    let third = api.post(VOLUNTEER, "/deliveries", input).await.expect(201);
+    season.correct_delivery(&third.id(), "50").await;
     let traces = format!("{path}/traces");
     let again = step(api, COORDINATOR, &traces, "*", None).await.expect(200);
-    assert_eq!(again.body["revision"], 2);
+    assert_eq!(again.body["revision"], 3);
     let pantry = notice(&again, "Corner pantry");
     assert_eq!(
         (&pantry["weight"], &pantry["told"], &pantry["told_weight"]),
         (&grams("240"), &json!(false), &grams("250"))
     );
     let kitchen = notice(&again, "Soup kitchen");
+    assert_eq!(
+        (&kitchen["weight"], &kitchen["told"]),
+        (&grams("150"), &json!(false))
+    );
     assert_eq!(kitchen["deliveries"].as_array().unwrap().len(), 2);
-    assert!(kitchen.to_string().contains(&third.id()));
     let reply = step(api, COORDINATOR, &closing, "*", Some(outcome.clone())).await;
     assert_eq!(reply.expect(409).problem(), "wrong-state");
     for recipient in [season.garden.recipient_id, season.second_recipient] {
@@ -184,12 +207,16 @@ async fn a_recall_is_drafted_told_and_closed() {
             .len(),
         2
     );
+    let found_at_start = &entries[2]["detail"]["found"]["deliveries"];
+    assert_eq!(found_at_start.as_array().unwrap().len(), 3);
     assert_eq!(entries[3]["detail"]["milligrams"], 250_000);
-    let kept: i64 = sqlx::query_scalar("select count(*) from recall_delivery where revision = 1")
-        .fetch_one(&season.garden.pool)
-        .await
-        .unwrap();
-    assert_eq!(kept, 2);
+    let kept: Vec<i64> = sqlx::query_scalar(
+        "select count(*) from recall_delivery group by revision order by revision",
+    )
+    .fetch_all(&season.garden.pool)
+    .await
+    .unwrap();
+    assert_eq!(kept, [2, 3, 3]);
     // and nothing more is done
     for reply in [
         step(api, COORDINATOR, &closing, "*", Some(outcome)).await,

@@ -138,6 +138,8 @@ pub struct Cut {
     pub harmed_by: Option<String>,
     /// What is written on the tray.
     pub tray_code: String,
+    /// Whether a recall holds it back: it cannot be packed or handed over, and nobody should eat it.
+    pub withheld: bool,
     /// Who recorded it.
     pub member_id: Uuid,
     /// The task it answers.
@@ -184,8 +186,8 @@ impl From<FoodCaution> for Caution {
     }
 }
 
-impl From<records::Cut> for Cut {
-    fn from(cut: records::Cut) -> Self {
+impl From<(records::Cut, bool)> for Cut {
+    fn from((cut, withheld): (records::Cut, bool)) -> Self {
         let left = if cut.quality == CutQuality::Poor.as_str() {
             0
         } else {
@@ -214,6 +216,7 @@ impl From<records::Cut> for Cut {
             quality: cut.quality,
             harmed_by: cut.harmed_by,
             tray_code: cut.tray_code,
+            withheld,
             member_id: cut.member_id,
             task_id: cut.task_id,
             recorded_at: cut.recorded_at,
@@ -232,9 +235,12 @@ impl From<AppCutDetail> for CutDetail {
             recorded_at: correction.recorded_at,
         };
         Self {
-            cut: detail.cut.into(),
+            cut: (detail.cut, detail.is_withheld).into(),
             corrections: detail.corrections.into_iter().map(correction).collect(),
-            cautions: at_cut().into_iter().map(Into::into).collect(),
+            cautions: at_cut(detail.is_withheld)
+                .into_iter()
+                .map(Into::into)
+                .collect(),
         }
     }
 }
@@ -282,7 +288,7 @@ pub async fn list_cuts(
         .app
         .list_cuts(&caller, &filter, one_more(page))
         .await?;
-    Ok(listed(&request, page, cuts, |c| c.id, Cut::from))
+    Ok(listed(&request, page, cuts, |(cut, _)| cut.id, Cut::from))
 }
 
 /// Record a cut

@@ -304,6 +304,8 @@ pub async fn list_deliveries(
 }
 
 /// Pack a delivery
+///
+/// A tray that a recall holds back cannot be packed; its line is named, with the code `withheld`.
 #[utoipa::path(
     tag = "deliveries", operation_id = "pack_delivery", request_body = DeliveryInput,
     responses((status = 201, description = "Packed", body = DeliveryDetail), WriteProblems)
@@ -355,7 +357,9 @@ pub async fn add_delivery_line(
 
 /// Hand a delivery over
 ///
-/// An empty delivery cannot be handed over. Above 5 °C (41 °F) the answer carries a caution.
+/// An empty delivery cannot be handed over, nor one with anything in it that a recall holds back (`withheld`):
+/// correct such lines to nothing first. What went out before the recall was started may still be told, with `at`,
+/// by whoever may correct deliveries. Above 5 °C (41 °F) the answer carries a caution.
 #[utoipa::path(
     tag = "deliveries", operation_id = "hand_over_delivery", request_body = HandOverInput,
     responses((status = 200, description = "Handed over", body = DeliveryDetail), WriteProblems)

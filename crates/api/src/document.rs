@@ -249,6 +249,7 @@ macro_rules! register_operations {
             .service(recalls::assign_recall_notice)
             .service(recalls::tell_recall_notice)
             .service(recalls::close_recall)
+            .service(recalls::release_recall)
             .service(reports::read_harvest_report)
             .service(report_settings::read_report_settings)
             .service(report_settings::change_report_settings)

@@ -1,4 +1,4 @@
-//! Recalls: what is suspect, which deliveries it affects, and who is told.
+//! Recalls: what is suspect, which deliveries it affects, who is told, and until when it is held back.
 
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, get, post};
@@ -95,10 +95,14 @@ pub struct Recall {
     pub drafted_by: Uuid,
     /// When.
     pub drafted_at: DateTime<Utc>,
-    /// Since when recipients are told.
+    /// Since when recipients are told, and what is suspect is held back.
     pub started_at: Option<DateTime<Utc>>,
     /// When it was closed.
     pub closed_at: Option<DateTime<Utc>>,
+    /// When it was released; until then what is suspect is held back, from the start on.
+    pub released_at: Option<DateTime<Utc>>,
+    /// Who released it.
+    pub released_by: Option<Uuid>,
     /// What came of it.
     pub outcome: String,
 }
@@ -120,6 +124,8 @@ impl From<records::Recall> for Recall {
             drafted_at: recall.drafted_at,
             started_at: recall.started_at,
             closed_at: recall.closed_at,
+            released_at: recall.released_at,
+            released_by: recall.released_by,
             outcome: recall.outcome,
         }
     }
@@ -172,14 +178,14 @@ pub struct RecallNotice {
 pub struct RecallEntry {
     /// The entry.
     pub id: Uuid,
-    /// `drafted`, `traced`, `started`, `assigned`, `told` or `closed`.
+    /// `drafted`, `traced`, `started`, `assigned`, `told`, `closed` or `released`.
     #[schema(example = "told")]
     pub kind: String,
     /// Who did it.
     pub member_id: Uuid,
     /// When.
     pub recorded_at: DateTime<Utc>,
-    /// What belongs to the kind; of a trace, the records that it found.
+    /// What belongs to the kind; of a trace, which starting is one of, the records that it found.
     pub detail: Value,
 }
 
@@ -219,6 +225,7 @@ impl From<RecallDetail> for RecallBody {
             told: found.is_told(notice),
             note: notice.note.clone(),
         });
+        let cautions = at_recall(found.recall.withholding());
         Self {
             notices: notices.collect(),
             weight: Mass::of_milligrams(found.deliveries.iter().map(|d| d.milligrams).sum()),
@@ -234,7 +241,7 @@ impl From<RecallDetail> for RecallBody {
                 })
                 .collect(),
             recall: found.recall.into(),
-            cautions: at_recall().into_iter().map(Into::into).collect(),
+            cautions: cautions.into_iter().map(Into::into).collect(),
         }
     }
 }
@@ -324,7 +331,7 @@ pub async fn read_recall(
 /// Trace a recall again
 ///
 /// What was packed or corrected since is found; whoever was told another weight is to be told again. What earlier
-/// traces found stays in the entries.
+/// traces found stays in the entries. Not once it is closed or released.
 #[utoipa::path(
     tag = "deliveries", operation_id = "retrace_recall",
     params(("If-Match" = String, Header, description = "ETag of the recall as last read")),
@@ -343,7 +350,9 @@ pub async fn retrace_recall(
 
 /// Start a recall
 ///
-/// From now on recipients are told.
+/// From now on recipients are told, and what is suspect is held back until the recall is released: no tray that came
+/// of it can be packed or handed over, also one that is cut later, and of a suspect delivery the delivery. It is
+/// traced again, so that what was packed since the draft is found.
 #[utoipa::path(
     tag = "deliveries", operation_id = "start_recall",
     params(("If-Match" = String, Header, description = "ETag of the recall as last read")),
@@ -432,7 +441,8 @@ pub struct ClosingInput {
 
 /// Close a recall
 ///
-/// Not before every recipient knows what the last trace found.
+/// Not before every recipient knows what the last trace found. What is suspect stays held back until the recall is
+/// released.
 #[utoipa::path(
     tag = "deliveries", operation_id = "close_recall", request_body = ClosingInput,
     params(("If-Match" = String, Header, description = "ETag of the recall as last read")),
@@ -448,5 +458,36 @@ pub async fn close_recall(
     let found = state
         .app
         .close_recall(&signed.caller, *recall_id, expected, &signed.body.outcome);
+    Ok(shown(found.await?))
+}
+
+/// Why a recall is released.
+#[derive(Debug, Deserialize, ToSchema)]
+pub struct ReleaseInput {
+    /// Why what is left does no harm, or that nothing is left; 1 to 1000 characters.
+    #[schema(example = "All of it was thrown away, and the station was cleaned")]
+    pub why: String,
+}
+
+/// Release a recall
+///
+/// From now on what was suspect can be packed and handed over again, unless another recall holds it back. Under way
+/// or closed, and once: a release is not taken back, but a new recall can be drafted. The local food-safety or health
+/// authority comes first.
+#[utoipa::path(
+    tag = "deliveries", operation_id = "release_recall", request_body = ReleaseInput,
+    params(("If-Match" = String, Header, description = "ETag of the recall as last read")),
+    responses((status = 200, description = "The released recall", body = RecallBody), ChangeProblems)
+)]
+#[post("/recalls/{recall_id}/release")]
+pub async fn release_recall(
+    state: Data<ApiState>,
+    recall_id: Path<Uuid>,
+    IfMatch(expected): IfMatch,
+    signed: SignedBody<ReleaseInput>,
+) -> Answer {
+    let found = state
+        .app
+        .release_recall(&signed.caller, *recall_id, expected, &signed.body.why);
     Ok(shown(found.await?))
 }

@@ -14,6 +14,7 @@ use uuid::Uuid;
 
 use crate::input::Problems;
 use crate::sowing_steps::SowingStep;
+use crate::withheld::Withheld;
 use crate::{App, Caller, Changed, Error, Result};
 use weighing::{changes, check_correction, check_group, require_plausible};
 
@@ -84,6 +85,9 @@ pub struct CutDetail {
     pub cut: Cut,
     /// Its corrections, the oldest first.
     pub corrections: Vec<CutCorrection>,
+    /// Whether a recall holds it back.
+    #[serde(default)]
+    pub is_withheld: bool,
 }
 
 impl App {
@@ -156,7 +160,7 @@ impl App {
         .await
     }
 
-    /// A page of cuts in the caller's reach.
+    /// A page of cuts in the caller's reach, each with whether a recall holds it back.
     ///
     /// # Errors
     /// Those of the database.
@@ -165,10 +169,17 @@ impl App {
         caller: &Caller,
         filter: &CutFilter,
         page: Page,
-    ) -> Result<Vec<Cut>> {
+    ) -> Result<Vec<(Cut, bool)>> {
         self.read(Operation::ListCuts, caller, async |tx, actor| {
             let reach = Operation::ListCuts.reach(actor);
-            Ok(cuts::list(tx, filter, reach.site_filter(), page).await?)
+            let found = cuts::list(tx, filter, reach.site_filter(), page).await?;
+            let ids: Vec<Uuid> = found.iter().map(|cut| cut.id).collect();
+            let withheld = Withheld::load(tx).await?.of_cuts(tx, &ids).await?;
+            let flagged = found.into_iter().map(|cut| {
+                let is_withheld = withheld.contains_key(&cut.id);
+                (cut, is_withheld)
+            });
+            Ok(flagged.collect())
         })
         .await
     }
@@ -374,7 +385,12 @@ async fn free_tray_code(tx: &mut Tx, cut_on: NaiveDate, id: Uuid) -> Result<Stri
 async fn detail(tx: &mut Tx, id: Uuid) -> Result<CutDetail> {
     let cut = cuts::get(tx, id).await?.ok_or(Error::NotFound("cut"))?;
     let corrections = cuts::corrections(tx, id).await?;
-    Ok(CutDetail { cut, corrections })
+    let withheld = Withheld::load(tx).await?.of_cuts(tx, &[id]).await?;
+    Ok(CutDetail {
+        cut,
+        corrections,
+        is_withheld: withheld.contains_key(&id),
+    })
 }
 
 #[cfg(test)]

@@ -83,6 +83,7 @@ mod terms;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
+mod withheld;
 mod work_effects;
 pub mod work_now;
 pub mod work_reports;

@@ -1,16 +1,17 @@
-//! Recalls: what is suspect, which deliveries it affects, who is told by whom, until all of them are.
+//! Recalls: what is suspect, which deliveries it affects, who is told by whom, until all of them are; and until when
+//! what is suspect is held back.
 
 use chrono::{DateTime, Utc};
 use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_store::recalls::{self, AffectedDelivery, NewRecall, Notice, Recall, RecallEntry, Told};
 use cotyl_store::traces::{Start, Within, details};
-use cotyl_store::{Page, Tx, members};
+use cotyl_store::{Page, Tx, cooperatives, members};
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_not_retired, require_version};
-use crate::traces::{Direction, MOST_RECORDS, Suspect, TraceOf, TraceWanted, follow};
+use crate::traces::{Direction, MOST_RECORDS, Suspect, TraceWanted, follow};
 use crate::{App, Caller, Changed, Error, Result};
 
 /// What a recall is drafted from.
@@ -134,7 +135,7 @@ impl App {
     /// Traces what is suspect again: deliveries packed or corrected since are found.
     ///
     /// # Errors
-    /// [`Error::Stale`]; [`Refusal::WrongState`] for a closed one; [`Refusal::TooMuch`].
+    /// [`Error::Stale`]; [`Refusal::WrongState`] for a closed or released one; [`Refusal::TooMuch`].
     pub async fn retrace_recall(
         &self,
         caller: &Caller,
@@ -145,20 +146,8 @@ impl App {
             let mut recall = lock(tx, id).await?;
             require_version(expected, recall.version)?;
             require_state(&recall, &["draft", "under_way"], "traced again")?;
-            recall.revision += 1;
-            let suspect = Suspect {
-                of: TraceOf::parse(&recall.suspect_kind)
-                    .ok_or_else(|| Error::internal("a suspect of an unknown kind"))?,
-                id: Some(recall.suspect_id),
-                tray_code: None,
-                first_day: recall.first_day,
-                last_day: recall.last_day,
-            };
-            let start = suspect.start(tx).await?;
-            recalls::update(tx, &recall).await?;
-            let found = self
-                .trace_recall(tx, (id, recall.revision), &suspect, start)
-                .await?;
+            require_not_released(&recall, "traced again")?;
+            let found = self.trace_again(tx, &mut recall).await?;
             self.note_recall(tx, Operation::RetraceRecall, caller, (id, "traced", found))
                 .await?;
             detail(tx, id).await
@@ -166,10 +155,11 @@ impl App {
         .await
     }
 
-    /// Starts a drafted recall: from now on recipients are told.
+    /// Starts a drafted recall: from now on recipients are told, and what is suspect is held back. It is traced again
+    /// once nobody can pack any of it any more, so that all that was packed is found.
     ///
     /// # Errors
-    /// [`Error::Stale`]; [`Refusal::WrongState`].
+    /// [`Error::Stale`]; [`Refusal::WrongState`]; [`Refusal::TooMuch`].
     pub async fn start_recall(
         &self,
         caller: &Caller,
@@ -177,14 +167,14 @@ impl App {
         expected: Option<i64>,
     ) -> Result<RecallDetail> {
         self.write(Operation::StartRecall, caller, async |tx, _| {
+            cooperatives::change_withheld(tx).await?;
             let mut recall = lock(tx, id).await?;
             require_version(expected, recall.version)?;
             require_state(&recall, &["draft"], "started")?;
             recall.state = "under_way".to_owned();
             recall.started_at = Some(self.clock().now());
-            recalls::update(tx, &recall).await?;
-            let entry = (id, "started", json!({}));
-            self.note_recall(tx, Operation::StartRecall, caller, entry)
+            let found = self.trace_again(tx, &mut recall).await?;
+            self.note_recall(tx, Operation::StartRecall, caller, (id, "started", found))
                 .await?;
             detail(tx, id).await
         })
@@ -313,6 +303,47 @@ impl App {
         .await
     }
 
+    /// Ends that a recall holds back what is suspect; under way or closed, and once.
+    ///
+    /// # Errors
+    /// [`Error::Stale`]; [`Error::Invalid`]; [`Refusal::WrongState`].
+    pub async fn release_recall(
+        &self,
+        caller: &Caller,
+        id: Uuid,
+        expected: Option<i64>,
+        why: &str,
+    ) -> Result<RecallDetail> {
+        let mut problems = Problems::new();
+        problems.text("/why", why, 1, 1000);
+        problems.finish()?;
+        self.write_once(Operation::ReleaseRecall, caller, async |tx, actor| {
+            cooperatives::change_withheld(tx).await?;
+            let mut recall = lock(tx, id).await?;
+            require_version(expected, recall.version)?;
+            require_state(&recall, &["under_way", "closed"], "released")?;
+            require_not_released(&recall, "released again")?;
+            recall.released_at = Some(self.clock().now());
+            recall.released_by = Some(actor.member_id);
+            recalls::update(tx, &recall).await?;
+            let entry = (id, "released", json!({"why": why.trim()}));
+            self.note_recall(tx, Operation::ReleaseRecall, caller, entry)
+                .await?;
+            detail(tx, id).await
+        })
+        .await
+    }
+
+    /// Keeps a recall with one trace more, and says what that found.
+    async fn trace_again(&self, tx: &mut Tx, recall: &mut Recall) -> Result<Value> {
+        recall.revision += 1;
+        recalls::update(tx, recall).await?;
+        let suspect = Suspect::of_recall(recall)?;
+        let start = suspect.start(tx).await?;
+        self.trace_recall(tx, (recall.id, recall.revision), &suspect, start)
+            .await
+    }
+
     /// Traces what is suspect, keeps what it affects, and says what was found.
     async fn trace_recall(
         &self,
@@ -326,13 +357,7 @@ impl App {
             direction: Direction::Forward,
             most: MOST_RECORDS,
         };
-        let everywhere = Within {
-            sites: None,
-            delivering_sites: None,
-            recipients: &[],
-            most: MOST_RECORDS,
-        };
-        let followed = follow(tx, &wanted, start, everywhere).await?;
+        let followed = follow(tx, &wanted, start, Within::everywhere(MOST_RECORDS)).await?;
         if followed.is_cut_short {
             return Err(Refusal::TooMuch {
                 what: "the records that are traced for one recall; narrow it to days or to single sowings".into(),
@@ -421,6 +446,18 @@ fn require_state(recall: &Recall, states: &[&str], step: &str) -> Result<()> {
     Err(Refusal::WrongState {
         what: "the recall".into(),
         state: recall.state.replace('_', " "),
+        step: step.into(),
+    }
+    .into())
+}
+
+fn require_not_released(recall: &Recall, step: &str) -> Result<()> {
+    if recall.released_at.is_none() {
+        return Ok(());
+    }
+    Err(Refusal::WrongState {
+        what: "the recall".into(),
+        state: "released".into(),
         step: step.into(),
     }
     .into())

@@ -4,6 +4,7 @@ use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use cotyl_domain::permission::Reach;
 use cotyl_domain::{Actor, Operation};
 use cotyl_store::Tx;
+use cotyl_store::recalls::Recall;
 use cotyl_store::traces::details::{
     self, Edge, Ids, TracedBatch, TracedCut, TracedDelivery, TracedLot, TracedSowing,
     TracedStation, TracedWork,
@@ -261,11 +262,40 @@ impl Suspect {
         }
     }
 
+    /// What a recall is drafted from.
+    pub(crate) fn of_recall(recall: &Recall) -> Result<Self> {
+        Ok(Self {
+            of: TraceOf::parse(&recall.suspect_kind)
+                .ok_or_else(|| Error::internal("a suspect of an unknown kind"))?,
+            id: Some(recall.suspect_id),
+            tray_code: None,
+            first_day: recall.first_day,
+            last_day: recall.last_day,
+        })
+    }
+
     pub(crate) async fn start(&self, tx: &mut Tx) -> Result<Start> {
         let of = self.of.as_str();
         traces::start(tx, of, self.id, self.tray_code.as_deref())
             .await?
             .ok_or(Error::NotFound(of))
+    }
+
+    /// The records with which a trace of it begins; `id` is that of its start.
+    pub(crate) async fn points(
+        &self,
+        tx: &mut Tx,
+        id: Uuid,
+        within: Within<'_>,
+    ) -> Result<Vec<Point>> {
+        Ok(match self.of {
+            TraceOf::Station => traces::stood_at(tx, id, self.days(), within.most).await?,
+            TraceOf::Member => traces::touched_by(tx, id, self.instants(), within).await?,
+            of => vec![Point {
+                kind: of.as_str().to_owned(),
+                id,
+            }],
+        })
     }
 
     /// First and last day, wide open where none is given.
@@ -300,15 +330,7 @@ pub(crate) async fn follow(
         most: within.most + 1,
         ..within
     };
-    let suspect = &wanted.suspect;
-    let from = match suspect.of {
-        TraceOf::Station => traces::stood_at(tx, start.id, suspect.days(), within.most).await?,
-        TraceOf::Member => traces::touched_by(tx, start.id, suspect.instants(), within).await?,
-        of => vec![Point {
-            kind: of.as_str().to_owned(),
-            id: start.id,
-        }],
-    };
+    let from = wanted.suspect.points(tx, start.id, within).await?;
     let mut points = from.clone();
     if wanted.direction != Direction::Back {
         points.extend(traces::forward(tx, &from, within).await?);

@@ -62,9 +62,16 @@ const HARVEST_HYGIENE: [FoodCaution; 4] = [
     },
 ];
 
-/// Cautions at a cut.
-pub fn at_cut() -> Vec<FoodCaution> {
-    let mut cautions = HARVEST_HYGIENE.to_vec();
+const TRAY_WITHHELD: FoodCaution = FoodCaution {
+    text: "A recall holds this tray back: it cannot be packed. Set it aside, apart from other food, label it, see that \
+        nobody eats it, and ask a coordinator.",
+    source: "common practice, no source",
+};
+
+/// Cautions at a cut; first of all that a recall holds it back, where one does.
+pub fn at_cut(is_withheld: bool) -> Vec<FoodCaution> {
+    let mut cautions = Vec::from_iter(is_withheld.then_some(TRAY_WITHHELD));
+    cautions.extend(HARVEST_HYGIENE);
     cautions.extend([HOLD_COLD, LOCAL_RULES]);
     cautions
 }
@@ -88,11 +95,38 @@ pub fn at_delivery(handed_over_at: Option<Temperature>) -> Vec<FoodCaution> {
     cautions
 }
 
-const RECALL: [FoodCaution; 4] = [
-    FoodCaution {
-        text: "Set aside what is still there, away from other food, and mark it so that nobody eats or hands it on.",
-        source: "common practice, no source",
-    },
+/// Whether a recall holds back what it finds suspect.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Withholding {
+    /// Not before it is started.
+    NotYet,
+    /// From its start, also after it is closed.
+    Now,
+    /// Not since it was released.
+    NoMore,
+}
+
+const NOT_WITHHELD_YET: FoodCaution = FoodCaution {
+    text: "A draft holds nothing back: until it is started, what is suspect can be packed and handed over. Set aside \
+        what is still there, away from other food, and mark it so that nobody eats or hands it on.",
+    source: "common practice, no source",
+};
+
+const WITHHELD: FoodCaution = FoodCaution {
+    text: "Until this recall is released, also after it is closed, what is suspect is withheld: it cannot be packed or \
+        handed over. Set it apart from other food, label it, and see that nobody eats it: trays in the cold, deliveries \
+        that are packed, and plants that still grow.",
+    source: "common practice, no source",
+};
+
+const RELEASED: FoodCaution = FoodCaution {
+    text: "Released: nothing is withheld for this recall any more, and what was suspect can be packed again. That is a \
+        decision of the co-operative and no proof that it is safe. The word of the local food-safety or health authority \
+        comes first; without it, throw away what you doubt.",
+    source: "common practice, no source",
+};
+
+const RECALL: [FoodCaution; 3] = [
     FoodCaution {
         text: "Tell every recipient the day, the crop and the tray codes, and ask them to pass it on to whoever got it \
             from them. A message that was sent is not a message that was heard: ask them to confirm.",
@@ -109,9 +143,15 @@ const RECALL: [FoodCaution; 4] = [
     },
 ];
 
-/// Cautions with a recall.
-pub fn at_recall() -> Vec<FoodCaution> {
-    let mut cautions = RECALL.to_vec();
+/// Cautions with a recall; first of all what is to be done with what is suspect.
+pub fn at_recall(withholding: Withholding) -> Vec<FoodCaution> {
+    let first = match withholding {
+        Withholding::NotYet => NOT_WITHHELD_YET,
+        Withholding::Now => WITHHELD,
+        Withholding::NoMore => RELEASED,
+    };
+    let mut cautions = vec![first];
+    cautions.extend(RECALL);
     cautions.push(LOCAL_RULES);
     cautions
 }

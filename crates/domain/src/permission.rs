@@ -229,6 +229,7 @@ operations! {
     AssignRecallNotice     "assign_recall_notice"     Any  No   No   No;
     TellRecallNotice       "tell_recall_notice"       Any  Own  Own  No;
     CloseRecall            "close_recall"             Any  No   No   No;
+    ReleaseRecall          "release_recall"           Any  No   No   No;
     ReadHarvestReport      "read_harvest_report"      Any  Any  Any  Recipient;
     ReadReportSettings     "read_report_settings"     Any  Any  Any  No;
     ChangeReportSettings   "change_report_settings"   Any  No   No   No;

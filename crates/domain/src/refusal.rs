@@ -198,6 +198,20 @@ pub enum Refusal {
         "this cut came out poor: it is waste and goes into no delivery; if part of it is good, record that part as a cut of its own"
     )]
     PoorCut,
+    /// A recall holds back some of what is to be handed over.
+    #[error(
+        "a recall holds back what comes from tray {}: do not hand it over, and let nobody eat it. Set it aside, apart from other food and labelled, and ask a coordinator. Once a lead or coordinator has corrected its lines to nothing, the rest can be handed over",
+        .trays.join(", tray ")
+    )]
+    TraysWithheld {
+        /// What is written on the trays that it came from.
+        trays: Vec<String>,
+    },
+    /// A recall holds back a delivery as a whole.
+    #[error(
+        "a recall holds back this delivery, all that is in it: do not hand it over, and let nobody eat it. Set it aside, apart from other food and labelled, and ask a coordinator"
+    )]
+    DeliveryWithheld,
     /// The recipient says that something else came, and nobody has answered yet.
     #[error("an earlier dispute of this delivery is open; it must be answered first")]
     DisputeOpen,
@@ -340,6 +354,7 @@ impl Refusal {
             Self::MoreThanCut { .. } => "more-than-cut",
             Self::ImplausibleWeight { .. } => "implausible-weight",
             Self::PoorCut => "poor-cut",
+            Self::TraysWithheld { .. } | Self::DeliveryWithheld => "withheld",
             Self::DisputeOpen => "dispute-open",
             Self::NotEnoughStock { .. } => "not-enough-stock",
             Self::NameTheLot { .. } => "name-the-lot",

@@ -40,6 +40,32 @@ pub async fn get(tx: &mut Tx, id: Uuid) -> Result<Option<Cooperative>> {
     )
 }
 
+/// Keeps what recalls hold back as it is until the transaction ends; others may do so at the same time.
+///
+/// # Errors
+/// Those of the database.
+pub async fn keep_withheld(tx: &mut Tx) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("select 1 from cooperative where id = $1 for share")
+        .bind(cooperative_id)
+        .execute(tx.connection())
+        .await?;
+    Ok(())
+}
+
+/// Waits for those who keep what recalls hold back, and keeps others from it until the transaction ends.
+///
+/// # Errors
+/// Those of the database.
+pub async fn change_withheld(tx: &mut Tx) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("select 1 from cooperative where id = $1 for no key update")
+        .bind(cooperative_id)
+        .execute(tx.connection())
+        .await?;
+    Ok(())
+}
+
 /// Co-operatives of this name; system scope.
 ///
 /// # Errors

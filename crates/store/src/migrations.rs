@@ -40,6 +40,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(19, "0019_plan_stock"),
     step!(20, "0020_late_work_and_reminders"),
     step!(21, "0021_station_learning"),
+    step!(22, "0022_withholding"),
 ];
 
 fn migrator() -> Migrator {

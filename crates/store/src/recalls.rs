@@ -1,6 +1,7 @@
 //! Recalls: what is suspect, which deliveries it affects, and who is told.
 
 use chrono::{DateTime, NaiveDate, Utc};
+use cotyl_domain::food_safety::Withholding;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 use uuid::Uuid;
@@ -38,10 +39,25 @@ pub struct Recall {
     pub started_at: Option<DateTime<Utc>>,
     /// When it was closed.
     pub closed_at: Option<DateTime<Utc>>,
+    /// Since when it holds nothing back any more.
+    pub released_at: Option<DateTime<Utc>>,
+    /// Who released it.
+    pub released_by: Option<Uuid>,
     /// What came of it.
     pub outcome: String,
     /// Counts up with every change.
     pub version: i64,
+}
+
+impl Recall {
+    /// Whether it holds back what it finds suspect.
+    pub fn withholding(&self) -> Withholding {
+        match (self.started_at, self.released_at) {
+            (None, _) => Withholding::NotYet,
+            (Some(_), None) => Withholding::Now,
+            (Some(_), Some(_)) => Withholding::NoMore,
+        }
+    }
 }
 
 /// A recall to be kept.
@@ -112,7 +128,7 @@ pub struct Notice {
 pub struct RecallEntry {
     /// The entry.
     pub id: Uuid,
-    /// `drafted`, `traced`, `started`, `assigned`, `told` or `closed`.
+    /// `drafted`, `traced`, `started`, `assigned`, `told`, `closed` or `released`.
     pub kind: String,
     /// Who did it.
     pub member_id: Uuid,
@@ -201,6 +217,21 @@ pub async fn list(
     .bind(assigned_to)
     .bind(page.after)
     .bind(page.limit)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
+/// Recalls that hold their suspect produce back: started, and not released.
+///
+/// # Errors
+/// Those of the database.
+pub async fn withholding(tx: &mut Tx) -> Result<Vec<Recall>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select * from recall
+          where cooperative_id = $1 and started_at is not null and released_at is null order by id",
+    )
+    .bind(cooperative_id)
     .fetch_all(tx.connection())
     .await?)
 }
@@ -333,14 +364,15 @@ pub async fn tell(tx: &mut Tx, id: Uuid, recipient_id: Uuid, told: Told<'_>) -> 
     Ok(())
 }
 
-/// Takes a recall forward: to a state, to a further trace, to its outcome.
+/// Takes a recall forward: to a state, to a further trace, to its outcome, to its release.
 ///
 /// # Errors
 /// Those of the database.
 pub async fn update(tx: &mut Tx, recall: &Recall) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query(
-        "update recall set state = $3, revision = $4, started_at = $5, closed_at = $6, outcome = $7
+        "update recall set state = $3, revision = $4, started_at = $5, closed_at = $6, outcome = $7,
+                released_at = $8, released_by = $9
           where cooperative_id = $1 and id = $2",
     )
     .bind(cooperative_id)
@@ -350,6 +382,8 @@ pub async fn update(tx: &mut Tx, recall: &Recall) -> Result<()> {
     .bind(recall.started_at)
     .bind(recall.closed_at)
     .bind(&recall.outcome)
+    .bind(recall.released_at)
+    .bind(recall.released_by)
     .execute(tx.connection())
     .await?;
     Ok(())

@@ -34,6 +34,18 @@ pub struct Within<'a> {
     pub most: i64,
 }
 
+impl Within<'_> {
+    /// At every site and to every recipient.
+    pub const fn everywhere(most: i64) -> Self {
+        Self {
+            sites: None,
+            delivering_sites: None,
+            recipients: &[],
+            most,
+        }
+    }
+}
+
 /// The movements that count: drawn for something and not brought back.
 macro_rules! drawn {
     () => {
@@ -132,19 +144,11 @@ pub async fn forward(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<
     .await
 }
 
-/// What some records came from, themselves included.
-///
-/// # Errors
-/// Those of the database.
-pub async fn back(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<Vec<Point>> {
-    run(
-        tx,
+/// What a record `r` came from.
+macro_rules! came_from {
+    () => {
         concat!(
-            "with recursive reached (kind, id) as (
-               select * from unnest($2::text[], $3::uuid[])
-               union
-               select n.kind, n.id from reached r cross join lateral (
-                 select 'cut' as kind, l.cut_id as id
+            "select 'cut' as kind, l.cut_id as id
                    from delivery_line l join delivery d on d.cooperative_id = l.cooperative_id and d.id = l.delivery_id
                   where r.kind = 'delivery' and l.cooperative_id = $1 and l.delivery_id = r.id and ",
             line_weight!(),
@@ -175,6 +179,24 @@ pub async fn back(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<Vec
             "    union all
                  select 'lot', m.lot_id from movement m where r.kind = 'batch' and m.batch_id = r.id and ",
             drawn!(),
+        )
+    };
+}
+
+/// What some records came from, themselves included.
+///
+/// # Errors
+/// Those of the database.
+pub async fn back(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<Vec<Point>> {
+    run(
+        tx,
+        concat!(
+            "with recursive reached (kind, id) as (
+               select * from unnest($2::text[], $3::uuid[])
+               union
+               select n.kind, n.id from reached r cross join lateral (
+                 ",
+            came_from!(),
             "  ) n
              )
              select kind, id from reached limit $7"
@@ -183,6 +205,43 @@ pub async fn back(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<Vec
         within,
     )
     .await
+}
+
+/// All that each of some cuts came from, the cut itself included. It is found from the cut, so that it costs no more
+/// when a lot went into very much else.
+///
+/// # Errors
+/// Those of the database.
+pub async fn origins(tx: &mut Tx, cuts: &[Uuid]) -> Result<Vec<(Uuid, Point)>> {
+    #[derive(sqlx::FromRow)]
+    struct Origin {
+        cut_id: Uuid,
+        #[sqlx(flatten)]
+        point: Point,
+    }
+    let cooperative_id = tx.cooperative_id();
+    let found: Vec<Origin> = sqlx::query_as(concat!(
+        "with recursive reached (cut_id, kind, id) as (
+           select cut_id, $3::text, cut_id from unnest($2::uuid[]) cut_id
+           union
+           select r.cut_id, n.kind, n.id from reached r cross join lateral (
+             ",
+        came_from!(),
+        "  ) n
+         )
+         select cut_id, kind, id from reached"
+    ))
+    .bind(cooperative_id)
+    .bind(cuts)
+    .bind("cut")
+    // everywhere
+    .bind(None::<&[Uuid]>)
+    .bind(None::<&[Uuid]>)
+    .bind(&[] as &[Uuid])
+    .fetch_all(tx.connection())
+    .await?;
+    let pair = |origin: Origin| (origin.cut_id, origin.point);
+    Ok(found.into_iter().map(pair).collect())
 }
 
 async fn run(

@@ -3,12 +3,14 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::temperature::Temperature;
-use cotyl_domain::{DeliveryState, Operation, Refusal};
-use cotyl_store::deliveries::{self, HandOver};
+use cotyl_domain::{Actor, DeliveryState, Operation, Refusal};
+use cotyl_store::deliveries::{self, Delivery, DeliveryLine, HandOver};
+use cotyl_store::{Tx, cooperatives};
 use uuid::Uuid;
 
-use super::{DeliveryDetail, detail, lock, require_state};
+use super::{DeliveryDetail, covers, detail, lock, require_state};
 use crate::input::Problems;
+use crate::withheld::Withheld;
 use crate::{App, Caller, Error, Result};
 
 /// How late a hand-over may be told.
@@ -33,8 +35,9 @@ impl App {
     /// Hands a delivery over. Its week is that of the local day at its site.
     ///
     /// # Errors
-    /// [`Refusal::WrongState`] when it is empty or was handed over already; [`Error::Invalid`] for a
-    /// time more than 7 days back, more than 5 minutes ahead, or before it was cut and packed.
+    /// [`Refusal::WrongState`] when it is empty or was handed over already; [`Refusal::TraysWithheld`] and
+    /// [`Refusal::DeliveryWithheld`]; [`Error::Invalid`] for a time more than 7 days back, more than 5 minutes
+    /// ahead, or before it was cut and packed.
     pub async fn hand_over_delivery(
         &self,
         caller: &Caller,
@@ -43,6 +46,7 @@ impl App {
     ) -> Result<DeliveryDetail> {
         self.check_hand_over(fields)?;
         self.write_once(Operation::HandOverDelivery, caller, async |tx, actor| {
+            cooperatives::keep_withheld(tx).await?;
             let delivery = lock(tx, actor, Operation::HandOverDelivery, id).await?;
             require_state(&delivery, DeliveryState::Packed, "handed over")?;
             if delivery.total_milligrams == 0 {
@@ -58,6 +62,7 @@ impl App {
             let at = fields.at.unwrap_or(recorded_at);
             let on = zone.today(at);
             let lines = deliveries::lines(tx, id).await?;
+            require_not_withheld(tx, actor, &delivery, &lines, at).await?;
             let ready_on = lines
                 .iter()
                 .map(|line| line.cut_on)
@@ -107,4 +112,33 @@ impl App {
         }
         problems.finish()
     }
+}
+
+/// No recall holds back what is in the delivery. Whoever may correct deliveries may still write down that it went
+/// out before the recall began: it is gone, and the recall must know it.
+async fn require_not_withheld(
+    tx: &mut Tx,
+    actor: &Actor,
+    delivery: &Delivery,
+    lines: &[DeliveryLine],
+    at: DateTime<Utc>,
+) -> Result<()> {
+    let may_tell_late = covers(&Operation::CorrectDelivery.reach(actor), delivery);
+    let binds = |since: DateTime<Utc>| !may_tell_late || at >= since;
+    let withheld = Withheld::load(tx).await?;
+    if withheld.of_delivery(delivery.id).is_some_and(binds) {
+        return Err(Refusal::DeliveryWithheld.into());
+    }
+    let lines: Vec<&DeliveryLine> = lines.iter().filter(|line| line.milligrams > 0).collect();
+    let cuts: Vec<Uuid> = lines.iter().map(|line| line.cut_id).collect();
+    let withheld = withheld.of_cuts(tx, &cuts).await?;
+    let is_withheld = |line: &&DeliveryLine| withheld.get(&line.cut_id).copied().is_some_and(binds);
+    let trays = lines.into_iter().filter(is_withheld);
+    let mut trays: Vec<String> = trays.map(|line| line.tray_code.clone()).collect();
+    trays.sort_unstable();
+    trays.dedup();
+    if trays.is_empty() {
+        return Ok(());
+    }
+    Err(Refusal::TraysWithheld { trays }.into())
 }

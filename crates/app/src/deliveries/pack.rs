@@ -4,17 +4,19 @@ use std::collections::HashMap;
 
 use chrono::NaiveDate;
 use cotyl_calendar::SiteZone;
-use cotyl_domain::{Actor, DeliveryState, Operation};
-use cotyl_store::Tx;
+use cotyl_domain::permission::Reach;
+use cotyl_domain::{Actor, DeliveryState, Operation, Refusal};
 use cotyl_store::cuts::{self, Cut};
 use cotyl_store::deliveries::{self, NewDelivery, NewDeliveryLine};
 use cotyl_store::sites::{self, Site};
+use cotyl_store::{Tx, cooperatives};
 use serde::Serialize;
 use uuid::Uuid;
 
 use super::{DeliveryDetail, MOST_LATE, detail, lock, require_state};
 use crate::cuts::MOST_MILLIGRAMS;
 use crate::input::{Problems, require_not_retired};
+use crate::withheld::Withheld;
 use crate::{App, Caller, Error, Result};
 
 /// The most lines that one request may bring.
@@ -44,10 +46,10 @@ pub struct LineFields {
 
 impl App {
     /// Packs a delivery. Lines come from cuts in the caller's reach: coordinators may pack cuts of
-    /// any site together, leads and volunteers those of their own sites.
+    /// any site together, leads and volunteers those of their own sites. What a recall holds back is refused.
     ///
     /// # Errors
-    /// [`Error::Invalid`]; [`cotyl_domain::Refusal::MoreThanCut`] when a cut does not have so much left.
+    /// [`Error::Invalid`]; [`Refusal::MoreThanCut`] when a cut does not have so much left.
     pub async fn pack_delivery(
         &self,
         caller: &Caller,
@@ -65,6 +67,7 @@ impl App {
         }
         problems.finish()?;
         self.write_once(Operation::PackDelivery, caller, async |tx, actor| {
+            cooperatives::keep_withheld(tx).await?;
             let site = site_to_pack_at(tx, actor, fields.site_id).await?;
             let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
             let today = zone.today(self.clock().now());
@@ -79,15 +82,10 @@ impl App {
                 return Err(Error::field("/packed_on", "range", detail));
             }
             require_recipient(tx, fields.recipient_id).await?;
-            check_lines(
-                tx,
-                actor,
-                Operation::PackDelivery,
-                &fields.lines,
-                packed_on,
-                |index| format!("/lines/{index}"),
-            )
-            .await?;
+            let withheld = Withheld::load(tx).await?;
+            let reach = Operation::PackDelivery.reach(actor);
+            let at = |index| format!("/lines/{index}");
+            check_lines(tx, &reach, &withheld, &fields.lines, packed_on, at).await?;
             let id = self.new_id();
             let delivery = NewDelivery {
                 id,
@@ -107,7 +105,7 @@ impl App {
     /// Puts one more line into a delivery while it is packed.
     ///
     /// # Errors
-    /// [`cotyl_domain::Refusal::WrongState`] when it is on its way; otherwise as for packing.
+    /// [`Refusal::WrongState`] when it is on its way; [`Refusal::DeliveryWithheld`]; otherwise as for packing.
     pub async fn add_delivery_line(
         &self,
         caller: &Caller,
@@ -118,17 +116,16 @@ impl App {
         check_weight(&mut problems, "", &line);
         problems.finish()?;
         self.write_once(Operation::AddDeliveryLine, caller, async |tx, actor| {
+            cooperatives::keep_withheld(tx).await?;
             let delivery = lock(tx, actor, Operation::AddDeliveryLine, id).await?;
             require_state(&delivery, DeliveryState::Packed, "added to")?;
-            check_lines(
-                tx,
-                actor,
-                Operation::AddDeliveryLine,
-                &[line],
-                NaiveDate::MAX,
-                |_| String::new(),
-            )
-            .await?;
+            let withheld = Withheld::load(tx).await?;
+            if withheld.of_delivery(id).is_some() {
+                return Err(Refusal::DeliveryWithheld.into());
+            }
+            let reach = Operation::AddDeliveryLine.reach(actor);
+            let at = |_| String::new();
+            check_lines(tx, &reach, &withheld, &[line], NaiveDate::MAX, at).await?;
             self.insert_lines(tx, id, &[line]).await?;
             deliveries::count_version(tx, id).await?;
             self.audit_delivery(tx, Operation::AddDeliveryLine, caller, id, &line)
@@ -200,11 +197,11 @@ async fn require_recipient(tx: &mut Tx, recipient_id: Uuid) -> Result<()> {
     require_not_retired("the recipient", &retired_at)
 }
 
-/// Every line comes from a cut in the actor's reach, taken on `last_day` or before.
+/// Every line comes from a cut in reach, taken on `last_day` or before, that no recall holds back.
 async fn check_lines(
     tx: &mut Tx,
-    actor: &Actor,
-    operation: Operation,
+    reach: &Reach,
+    withheld: &Withheld,
     lines: &[LineFields],
     last_day: NaiveDate,
     prefix: impl Fn(usize) -> String,
@@ -215,20 +212,31 @@ async fn check_lines(
         .into_iter()
         .map(|cut| (cut.id, cut))
         .collect();
-    let reach = operation.reach(actor);
+    let withheld = withheld.of_cuts(tx, &ids).await?;
     let mut problems = Problems::new();
     for (index, line) in lines.iter().enumerate() {
         let pointer = format!("{}/cut_id", prefix(index));
         match found.get(&line.cut_id) {
-            Some(cut) if reach.covers_site(cut.site_id) => problems.require(
-                cut.cut_on <= last_day,
-                &pointer,
-                "order",
-                &format!(
-                    "was cut on {}, after the day of packing {last_day}",
-                    cut.cut_on
-                ),
-            ),
+            Some(cut) if reach.covers_site(cut.site_id) => {
+                problems.require(
+                    cut.cut_on <= last_day,
+                    &pointer,
+                    "order",
+                    &format!(
+                        "was cut on {}, after the day of packing {last_day}",
+                        cut.cut_on
+                    ),
+                );
+                problems.require(
+                    !withheld.contains_key(&cut.id),
+                    &pointer,
+                    "withheld",
+                    &format!(
+                        "a recall holds back tray {}: do not pack it, set it aside, apart from other food and labelled, and ask a coordinator",
+                        cut.tray_code
+                    ),
+                );
+            }
             _ => problems.add(pointer, "unknown", "there is no such cut in your reach"),
         }
     }
