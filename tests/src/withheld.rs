@@ -331,6 +331,38 @@ async fn a_hand_over_before_the_start_is_told_late_by_a_lead_only() {
     );
 }
 
+/// What was packed and went out before the recall, and is told after its start.
+#[actix_web::test]
+async fn packing_before_the_start_is_told_late_by_a_lead_only() {
+    let season = Season::grow().await;
+    let api = &season.api;
+    go_to(api, "2026-10-20T18:00:00Z").await;
+    let recall = start(&season, json!({"of": "sowing", "id": season.sowing})).await;
+    go_to(api, "2026-10-21T08:00:00Z").await;
+    let mut input = delivery_input(&season.garden, &[(&season.cut, "5")]);
+    input["recipient_id"] = json!(season.second_recipient);
+    let mut refused_at = async |who: &str, day: Option<&str>| {
+        input["packed_on"] = json!(day);
+        let reply = api.post(who, "/deliveries", input.clone()).await;
+        assert_eq!(
+            faults(&reply.expect(422)),
+            withheld_at(&["/lines/0/cut_id"])
+        );
+    };
+    refused_at(VOLUNTEER, Some("2026-10-20")).await;
+    refused_at(LEAD, None).await;
+    refused_at(LEAD, Some("2026-10-21")).await;
+    input["packed_on"] = json!("2026-10-20");
+    let late = api.post(LEAD, "/deliveries", input).await.expect(201).id();
+    // it only goes out before the start
+    hand_over(&season, LEAD, &late, None).await.expect(409);
+    let at = Some("2026-10-20T17:00:00Z");
+    hand_over(&season, LEAD, &late, at).await.expect(200);
+    let path = format!("/recalls/{}/traces", recall.id());
+    let traced = step(api, COORDINATOR, &path, "*", None).await.expect(200);
+    assert!(traced.text.contains(&late));
+}
+
 #[actix_web::test]
 async fn two_recalls_hold_back_until_both_are_released() {
     let season = Season::grow().await;

@@ -305,7 +305,9 @@ pub async fn list_deliveries(
 
 /// Pack a delivery
 ///
-/// A tray that a recall holds back cannot be packed; its line is named, with the code `withheld`.
+/// A tray that a recall holds back cannot be packed; its line is named, with the code `withheld`. What was packed by
+/// the day on which the recall was started may still be told, with `packed_on`, by whoever may correct deliveries;
+/// trace the recall again then, so that its recipient is told.
 #[utoipa::path(
     tag = "deliveries", operation_id = "pack_delivery", request_body = DeliveryInput,
     responses((status = 201, description = "Packed", body = DeliveryDetail), WriteProblems)

@@ -33,6 +33,12 @@ impl Withheld {
         Ok(Self(suspect))
     }
 
+    /// Without the recalls that began at an instant which does not count.
+    pub fn counting(mut self, counts: impl Fn(DateTime<Utc>) -> bool) -> Self {
+        self.0.retain(|_, since| counts(*since));
+        self
+    }
+
     /// Since when a delivery is held back as a whole.
     pub fn of_delivery(&self, id: Uuid) -> Option<DateTime<Utc>> {
         let kind = "delivery".to_owned();

@@ -82,7 +82,12 @@ impl App {
                 return Err(Error::field("/packed_on", "range", detail));
             }
             require_recipient(tx, fields.recipient_id).await?;
-            let withheld = Withheld::load(tx).await?;
+            // what was packed by the day of a recall's start may have gone out before it, and the recall must
+            // know it: whoever may correct deliveries may tell it late, and a hand-over looks at the instant
+            let may_tell_late = fields.packed_on.is_some()
+                && Operation::CorrectDelivery.reach(actor).covers_site(fields.site_id);
+            let counts = |since| !may_tell_late || packed_on > zone.today(since);
+            let withheld = Withheld::load(tx).await?.counting(counts);
             let reach = Operation::PackDelivery.reach(actor);
             let at = |index| format!("/lines/{index}");
             check_lines(tx, &reach, &withheld, &fields.lines, packed_on, at).await?;
