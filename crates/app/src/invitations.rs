@@ -1,6 +1,7 @@
 //! Invitations: a coordinator hands over a link, and whoever holds it sets their own password.
 
 use cotyl_domain::{Grant, Operation, Refusal};
+use cotyl_store::cooperatives;
 use cotyl_store::links::Purpose;
 use cotyl_store::members::{self, Member};
 use serde::{Deserialize, Serialize};
@@ -49,7 +50,8 @@ impl App {
         problems.finish()?;
         self.write_once(Operation::InviteMember, caller, async |tx, _| {
             // two invitations of one address at the same moment come one after the other
-            members::hold_list(tx).await?;
+            // nobody else adds to the members or takes from the coordinators meanwhile
+            cooperatives::hold(tx).await?;
             let member_id = match members::of_email(tx, &email).await? {
                 Some(known) => {
                     let member = members::lock(tx, known).await?;

@@ -4,7 +4,7 @@ use std::collections::BTreeSet;
 
 use cotyl_domain::{Grant, Operation, Refusal, Role, RoleScope};
 use cotyl_store::members::{self, Member};
-use cotyl_store::{Tx, sites};
+use cotyl_store::{Tx, cooperatives, sites};
 use uuid::Uuid;
 
 use crate::input::{Problems, require_not_retired, require_version};
@@ -30,7 +30,8 @@ impl App {
         check_roles(&mut problems, roles);
         problems.finish()?;
         self.write(Operation::SetMemberRoles, caller, async |tx, _| {
-            members::hold_list(tx).await?;
+            // nobody else adds to the members or takes from the coordinators meanwhile
+            cooperatives::hold(tx).await?;
             let member = members::lock(tx, id)
                 .await?
                 .ok_or(Error::NotFound("member"))?;

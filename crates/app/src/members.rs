@@ -2,7 +2,7 @@
 
 use cotyl_domain::{Actor, Operation, Refusal};
 use cotyl_store::members::{self, Member};
-use cotyl_store::{Page, Tx, links, sessions};
+use cotyl_store::{Page, Tx, cooperatives, links, sessions};
 use uuid::Uuid;
 
 use crate::found::check_email;
@@ -83,7 +83,8 @@ impl App {
         expected: Option<i64>,
     ) -> Result<Member> {
         self.write(Operation::RetireMember, caller, async |tx, _| {
-            members::hold_list(tx).await?;
+            // nobody else adds to the members or takes from the coordinators meanwhile
+            cooperatives::hold(tx).await?;
             let member = lock(tx, id).await?;
             require_version(expected, member.version)?;
             require_not_retired("the member", &member.retired_at)?;

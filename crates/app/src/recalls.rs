@@ -167,7 +167,8 @@ impl App {
         expected: Option<i64>,
     ) -> Result<RecallDetail> {
         self.write(Operation::StartRecall, caller, async |tx, _| {
-            cooperatives::change_withheld(tx).await?;
+            // nobody packs or hands over meanwhile
+            cooperatives::hold(tx).await?;
             let mut recall = lock(tx, id).await?;
             require_version(expected, recall.version)?;
             require_state(&recall, &["draft"], "started")?;
@@ -318,7 +319,8 @@ impl App {
         problems.text("/why", why, 1, 1000);
         problems.finish()?;
         self.write_once(Operation::ReleaseRecall, caller, async |tx, actor| {
-            cooperatives::change_withheld(tx).await?;
+            // nobody packs or hands over meanwhile
+            cooperatives::hold(tx).await?;
             let mut recall = lock(tx, id).await?;
             require_version(expected, recall.version)?;
             require_state(&recall, &["under_way", "closed"], "released")?;

@@ -1,6 +1,7 @@
 //! How a co-operative shares its work: chosen by its coordinators.
 
 use cotyl_domain::Operation;
+use cotyl_store::cooperatives;
 use cotyl_store::work_settings::{self, WorkSettings};
 
 use crate::input::{Problems, require_version};
@@ -33,7 +34,7 @@ impl App {
         problems.finish()?;
         let operation = Operation::ChangeWorkSettings;
         self.write(operation, caller, async |tx, _| {
-            work_settings::hold(tx).await?;
+            cooperatives::hold(tx).await?;
             let before = work_settings::get(tx).await?;
             require_version(expected, before.version)?;
             let chosen = work_settings::put(tx, most_claims).await?;

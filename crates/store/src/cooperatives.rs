@@ -40,11 +40,11 @@ pub async fn get(tx: &mut Tx, id: Uuid) -> Result<Option<Cooperative>> {
     )
 }
 
-/// Keeps what recalls hold back as it is until the transaction ends; others may do so at the same time.
+/// Holds the co-operative until the transaction ends against those who hold it alone; others may share it.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn keep_withheld(tx: &mut Tx) -> Result<()> {
+pub async fn share(tx: &mut Tx) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query("select 1 from cooperative where id = $1 for share")
         .bind(cooperative_id)
@@ -53,11 +53,11 @@ pub async fn keep_withheld(tx: &mut Tx) -> Result<()> {
     Ok(())
 }
 
-/// Waits for those who keep what recalls hold back, and keeps others from it until the transaction ends.
+/// Holds the co-operative alone until the transaction ends: what must go one after another in it queues here.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn change_withheld(tx: &mut Tx) -> Result<()> {
+pub async fn hold(tx: &mut Tx) -> Result<()> {
     let cooperative_id = tx.cooperative_id();
     sqlx::query("select 1 from cooperative where id = $1 for no key update")
         .bind(cooperative_id)

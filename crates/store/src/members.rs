@@ -218,19 +218,6 @@ pub async fn retire(tx: &mut Tx, id: Uuid, now: DateTime<Utc>) -> Result<()> {
     Ok(())
 }
 
-/// Holds the list of members against others who would add to it or take from the coordinators.
-///
-/// # Errors
-/// Those of the database.
-pub async fn hold_list(tx: &mut Tx) -> Result<()> {
-    let cooperative_id = tx.cooperative_id();
-    sqlx::query("select 1 from cooperative where id = $1 for no key update")
-        .bind(cooperative_id)
-        .execute(tx.connection())
-        .await?;
-    Ok(())
-}
-
 /// Whether somebody else can sign in as a coordinator.
 ///
 /// # Errors

@@ -275,19 +275,6 @@ pub async fn fail_of_jobs(tx: &mut Tx, job_ids: &[Uuid], failure: &str) -> Resul
     Ok(())
 }
 
-/// Makes adoptions of the co-operative go one after another until the transaction ends.
-///
-/// # Errors
-/// Those of the database.
-pub async fn queue_adoptions(tx: &mut Tx) -> Result<()> {
-    let cooperative_id = tx.cooperative_id();
-    sqlx::query("select 1 from cooperative where id = $1 for no key update")
-        .bind(cooperative_id)
-        .execute(tx.connection())
-        .await?;
-    Ok(())
-}
-
 /// When a plan was adopted last.
 ///
 /// # Errors

@@ -31,19 +31,6 @@ pub async fn get(tx: &mut Tx) -> Result<WorkSettings> {
     .await?)
 }
 
-/// Holds the settings of the co-operative against other writers until the transaction ends.
-///
-/// # Errors
-/// Those of the database.
-pub async fn hold(tx: &mut Tx) -> Result<()> {
-    let cooperative_id = tx.cooperative_id();
-    sqlx::query("select from cooperative where id = $1 for no key update")
-        .bind(cooperative_id)
-        .execute(tx.connection())
-        .await?;
-    Ok(())
-}
-
 /// Chooses the settings.
 ///
 /// # Errors

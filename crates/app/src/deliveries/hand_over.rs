@@ -46,7 +46,8 @@ impl App {
     ) -> Result<DeliveryDetail> {
         self.check_hand_over(fields)?;
         self.write_once(Operation::HandOverDelivery, caller, async |tx, actor| {
-            cooperatives::keep_withheld(tx).await?;
+            // no recall starts or is released meanwhile
+            cooperatives::share(tx).await?;
             let delivery = lock(tx, actor, Operation::HandOverDelivery, id).await?;
             require_state(&delivery, DeliveryState::Packed, "handed over")?;
             if delivery.total_milligrams == 0 {

@@ -67,7 +67,8 @@ impl App {
         }
         problems.finish()?;
         self.write_once(Operation::PackDelivery, caller, async |tx, actor| {
-            cooperatives::keep_withheld(tx).await?;
+            // no recall starts or is released meanwhile
+            cooperatives::share(tx).await?;
             let site = site_to_pack_at(tx, actor, fields.site_id).await?;
             let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
             let today = zone.today(self.clock().now());
@@ -121,7 +122,8 @@ impl App {
         check_weight(&mut problems, "", &line);
         problems.finish()?;
         self.write_once(Operation::AddDeliveryLine, caller, async |tx, actor| {
-            cooperatives::keep_withheld(tx).await?;
+            // no recall starts or is released meanwhile
+            cooperatives::share(tx).await?;
             let delivery = lock(tx, actor, Operation::AddDeliveryLine, id).await?;
             require_state(&delivery, DeliveryState::Packed, "added to")?;
             let withheld = Withheld::load(tx).await?;

@@ -4,7 +4,7 @@ use cotyl_domain::{Operation, Refusal};
 use cotyl_planner::Plan as PlannerPlan;
 use cotyl_planner::check::check;
 use cotyl_store::plans::{self, Plan};
-use cotyl_store::{Tx, season};
+use cotyl_store::{Tx, cooperatives, season};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -53,7 +53,8 @@ impl App {
     ) -> Result<Plan> {
         let look = self.look_at_plan(caller, id).await?;
         self.write_once(Operation::AdoptPlan, caller, async |tx, _| {
-            plans::queue_adoptions(tx).await?;
+            // adoptions go one after another
+            cooperatives::hold(tx).await?;
             let plan = lock(tx, id).await?;
             let Some(look) = look.as_ref().filter(|_| plan.solving == "solved") else {
                 return Err(wrong_state(&plan, "adopted"));

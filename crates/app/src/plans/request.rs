@@ -5,7 +5,7 @@ use cotyl_calendar::SiteZone;
 use cotyl_domain::sowing::SowingState;
 use cotyl_domain::{Operation, Refusal};
 use cotyl_store::plans::{self, Plan, PlanFields};
-use cotyl_store::{Page, Tx, jobs, season, sites, sowings};
+use cotyl_store::{Page, Tx, cooperatives, jobs, season, sites, sowings};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -148,7 +148,8 @@ impl App {
     /// [`Refusal::WrongState`] while it is being worked on, or when it is out of force already.
     pub async fn withdraw_plan(&self, caller: &Caller, id: Uuid) -> Result<Plan> {
         self.write_once(Operation::WithdrawPlan, caller, async |tx, _| {
-            plans::queue_adoptions(tx).await?;
+            // adoptions go one after another
+            cooperatives::hold(tx).await?;
             let plan = lock(tx, id).await?;
             if is_under_way(&plan) || !matches!(plan.state.as_str(), "draft" | "adopted") {
                 return Err(wrong_state(&plan, "withdrawn"));
