@@ -249,6 +249,7 @@ pub(crate) struct Columns {
     by_class: Vec<Range<usize>>,
     /// By class and slot.
     by_sow: Vec<Range<u32>>,
+    by_batch: Vec<Range<u32>>,
 }
 
 impl Columns {
@@ -273,6 +274,7 @@ impl Columns {
             uses_of_row: Vec::new(),
             by_class: Vec::new(),
             by_sow: vec![0..0; index.class_slots],
+            by_batch: vec![0..0; index.batches.len()],
         };
         for row in &index.rows {
             let from = columns.uses.len();
@@ -294,6 +296,11 @@ impl Columns {
                 let end = if own.end == 0 { p as u32 + 1 } else { own.end };
                 *own = p as u32..end;
             }
+        }
+        for (p, column) in columns.list.iter().enumerate() {
+            let own = &mut columns.by_batch[column.batch as usize];
+            let from = if own.end == 0 { p as u32 } else { own.start };
+            *own = from..p as u32 + 1;
         }
         columns
     }
@@ -385,6 +392,12 @@ impl Columns {
     /// Columns sown on a slot of a class, whose first slot is at `slot_base` among those of all classes.
     pub(crate) fn sown_on(&self, slot_base: usize, slot: usize) -> Range<usize> {
         let range = &self.by_sow[slot_base + slot];
+        range.start as usize..range.end as usize
+    }
+
+    /// Columns of a batch: ranks rise from crop to crop, so they stand side by side.
+    pub(crate) fn of_batch(&self, batch: usize) -> Range<usize> {
+        let range = &self.by_batch[batch];
         range.start as usize..range.end as usize
     }
 

@@ -282,7 +282,7 @@ fn first_week_at_hand(stock: &[i64], need: i64) -> usize {
 }
 
 /// Is there work left for `q` containers of a column? Jobs that share a week are looked at one by one.
-fn work_fits(state: &State<'_>, column: &Column, q: i64) -> bool {
+pub(crate) fn work_fits(state: &State<'_>, column: &Column, q: i64) -> bool {
     let minutes = state.minutes(column.site as usize);
     let mixing = state.mixing(column.site as usize);
     let fits = |week: u32, minutes10: i64, mixing_dl: i64| {
@@ -298,7 +298,7 @@ fn work_fits(state: &State<'_>, column: &Column, q: i64) -> bool {
 
 /// Estimated fall of the cost when `q` containers of a column are added, purchases left out; `None` when
 /// the batch may not be.
-fn value(
+pub(crate) fn value(
     state: &mut State<'_>,
     gains: &mut Gains,
     column: &Column,

@@ -23,6 +23,7 @@ mod purchases;
 mod random;
 mod relaxation;
 pub mod remedy;
+mod replicas;
 pub mod report;
 mod rounding;
 mod roundings;

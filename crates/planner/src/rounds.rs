@@ -11,6 +11,7 @@ use crate::index::Index;
 use crate::prices::unit_e4;
 use crate::random::{Random, geometric};
 use crate::relaxation::Relaxation;
+use crate::replicas::Replicas;
 use crate::rounding;
 use crate::roundings::Roundings;
 use crate::search::{PartWatch, Search, Settings, Watch, run};
@@ -27,6 +28,8 @@ struct Round {
     detour_weight: f64,
     /// Share of the price of what batches lack that counts at the start.
     lack_from: f64,
+    /// Are there as many searches as plans, which change places at temperatures from the first to the last?
+    exchanges: bool,
 }
 
 const fn round(
@@ -41,6 +44,14 @@ const fn round(
         temperatures,
         detour_weight,
         lack_from,
+        exchanges: false,
+    }
+}
+
+const fn exchanges((share, plans): (f64, usize), temperatures: (f64, f64)) -> Round {
+    Round {
+        exchanges: true,
+        ..round((share, plans), temperatures, 0.0, 1.0)
     }
 }
 
@@ -52,11 +63,14 @@ const ROUNDS: [Round; 3] = [
     round((0.3, 1), (1.0, 0.03), 0.0, 0.0),
 ];
 
-/// To exchange whole batches takes more heat.
-const ROUNDS_OF_BATCHES: [Round; 3] = [
-    round((0.5, 8), (100.0, 0.3), 3.0, 0.0),
-    round((0.3, 3), (15.0, 0.3), 0.0, 0.25),
-    round((0.2, 1), (2.0, 0.03), 0.0, 0.25),
+/// To exchange whole batches takes more heat. Without the round in which temperatures change places fourteen
+/// problems of one site end 0.8 % higher in the mean after ten seconds (standard error 0.4), five of them by 2 to 3 %.
+const ROUNDS_OF_BATCHES: [Round; 5] = [
+    round((0.4, 8), (100.0, 0.3), 3.0, 0.0),
+    round((0.15, 3), (15.0, 0.3), 0.0, 0.25),
+    exchanges((0.25, 8), (300.0, 15.0)),
+    round((0.1, 3), (15.0, 0.3), 0.0, 0.25),
+    round((0.1, 1), (2.0, 0.03), 0.0, 0.25),
 ];
 
 /// Temperature at which batches become whole, in points at the least priority; at most a quarter of the first.
@@ -71,6 +85,7 @@ const DIVE_TIME: f64 = 0.25;
 /// Random numbers of the dives and of the searches, apart from those of lanes.
 const DIVE_STREAM: u64 = 1 << 32;
 const SEARCH_STREAM: u64 = 1 << 33;
+const REPLICA_STREAM: u64 = 1 << 34;
 
 /// A small problem to search in rounds.
 pub(crate) struct Rounds<'a> {
@@ -141,8 +156,9 @@ impl Rounds<'_> {
                 plans.dedup_by_key(|plan| plan.cost_e4);
             }
             plans.truncate(round.plans.min(most));
-            let share = round.share / plans.len() as f64;
-            for n in 0..plans.len() {
+            let parts = if round.exchanges { 1 } else { plans.len() };
+            let share = round.share / parts as f64;
+            for n in 0..parts {
                 let part = PartWatch {
                     watch,
                     from,
@@ -152,7 +168,11 @@ impl Rounds<'_> {
                 };
                 from = part.end;
                 searches += 1;
-                made += self.search(round, share, &mut plans[n], searches, &part);
+                made += if round.exchanges {
+                    self.exchange(round, &mut plans, searches, &part)
+                } else {
+                    self.search(round, share, &mut plans[n], searches, &part)
+                };
             }
         }
         let best = plans.into_iter().min_by_key(|plan| plan.cost_e4)?;
@@ -180,6 +200,20 @@ impl Rounds<'_> {
         Search::new(state, random)
     }
 
+    /// How a round searches with a share of the moves.
+    fn settings(&self, round: &Round, share: f64, temperatures: Vec<f64>) -> Settings {
+        let (_, lack_to) = self.settings.lack_prices_e4;
+        Settings {
+            moves: (self.settings.moves as f64 * share) as u64,
+            temperatures,
+            detour_weight: round.detour_weight,
+            lack_prices_e4: (round.lack_from * lack_to, lack_to),
+            whole_batches_e4: WHOLE_BATCHES * 10.0 * unit_e4(self.index),
+            single_batches: round.exchanges,
+            ..self.settings.clone()
+        }
+    }
+
     /// Search on from a plan and keep what is found; the moves made.
     fn search(
         &self,
@@ -191,21 +225,43 @@ impl Rounds<'_> {
     ) -> u64 {
         let unit = 10.0 * unit_e4(self.index);
         let (first, last) = round.temperatures;
-        let (_, lack_to) = self.settings.lack_prices_e4;
-        let settings = Settings {
-            moves: (self.settings.moves as f64 * share) as u64,
-            temperatures: geometric(first * unit, last * unit),
-            detour_weight: round.detour_weight,
-            lack_prices_e4: (round.lack_from * lack_to, lack_to),
-            whole_batches_e4: WHOLE_BATCHES * unit,
-            ..self.settings.clone()
-        };
+        let settings = self.settings(round, share, geometric(first * unit, last * unit));
         let stream = SEARCH_STREAM + number;
         let search = self.start(&plan.counts, Random::stream(self.seed, stream));
         let (counts, cost_e4, made) = run(search, &settings, (self.seed, self.threads), watch);
         if cost_e4 < plan.cost_e4 {
             *plan = Whole { cost_e4, counts };
         }
+        made
+    }
+
+    /// Search on from all plans by turns, at temperatures that change places, and add what is found; the moves made.
+    fn exchange(
+        &self,
+        round: &Round,
+        plans: &mut Vec<Whole>,
+        number: u64,
+        watch: &dyn Watch,
+    ) -> u64 {
+        let unit = 10.0 * unit_e4(self.index);
+        let (hottest, coldest) = round.temperatures;
+        let ladder = geometric(coldest * unit, hottest * unit);
+        let searches = (0..round.plans).map(|n| {
+            let stream = REPLICA_STREAM + number * round.plans as u64 + n as u64;
+            let start = &plans[n % plans.len()];
+            let search = self.start(&start.counts, Random::stream(self.seed, stream));
+            let rung = ladder[1024 * n / (round.plans - 1)];
+            (search, self.settings(round, round.share, vec![rung; 1025]))
+        });
+        let random = Random::stream(self.seed, SEARCH_STREAM + number);
+        let mut replicas = Replicas::new(searches, random);
+        let moves = (self.settings.moves as f64 * round.share) as u64;
+        let made = replicas.run(moves, self.threads, watch);
+        plans.extend(
+            replicas
+                .into_best()
+                .map(|(counts, cost_e4)| Whole { cost_e4, counts }),
+        );
         made
     }
 }

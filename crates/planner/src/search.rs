@@ -4,6 +4,8 @@
 //! fill each place again with the best chain, keep the result when the cost does not rise by more than
 //! a falling temperature allows.
 
+use std::collections::BTreeSet;
+
 use crate::gain::Gains;
 use crate::insert::{Gap, Inserter, Scatter};
 use crate::random::Random;
@@ -12,6 +14,7 @@ use crate::state::{Mark, State};
 mod exchange;
 mod part;
 mod short_batches;
+mod single_batches;
 pub(crate) use exchange::{Accepted, Changes};
 pub(crate) use part::PartWatch;
 pub(crate) use short_batches::run;
@@ -32,6 +35,8 @@ pub(crate) struct Settings {
     pub(crate) lack_prices_e4: (f64, f64),
     /// Temperature from which on they may not; at most a quarter of the first.
     pub(crate) whole_batches_e4: f64,
+    /// Are most moves of one batch?
+    pub(crate) single_batches: bool,
 }
 
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
@@ -148,6 +153,11 @@ impl<'a> Search<'a> {
     /// How much shares are broken in the best state found, and its cost.
     pub(crate) fn best_cost(&self) -> (i64, i64) {
         (self.best_violation, self.best_e4)
+    }
+
+    /// The present cost, with what lacking containers count.
+    pub(crate) fn weighed_e4(&self) -> i64 {
+        self.state.weighed_e4()
     }
 
     /// Container counts of the best state found.
@@ -317,24 +327,30 @@ impl<'a> Search<'a> {
                     return moves;
                 }
             }
-            let mark = self.state.mark();
-            self.out.clear();
-            self.put.clear();
-            self.allowed = self.temperature * self.random.exponential();
-            let touched = if self.moves_batches() {
-                self.move_batches()
+            if settings.single_batches && self.random.below(10) < 7 {
+                self.move_single_batches();
+            } else if self.moves_batches() {
+                self.attempt(|search, _| search.move_batches());
             } else {
-                self.move_places(mark)
-            };
-            let rise = self.state.weighed_e4() - mark.weighed_e4();
-            match touched {
-                Some(classes) if rise as f64 <= self.allowed && self.whole_batches() => {
-                    self.accept(&classes)
-                }
-                _ => self.reject(mark),
+                self.attempt(Self::move_places);
             }
         }
         stretch.moves
+    }
+
+    /// Make a move; it stands when it could be made and the cost does not rise by more than the temperature allows.
+    fn attempt(&mut self, make: impl FnOnce(&mut Self, Mark) -> bool) {
+        let mark = self.state.mark();
+        self.out.clear();
+        self.put.clear();
+        self.allowed = self.temperature * self.random.exponential();
+        let made = make(self, mark);
+        let rise = self.state.weighed_e4() - mark.weighed_e4();
+        if made && rise as f64 <= self.allowed && self.whole_batches() {
+            self.accept();
+        } else {
+            self.reject(mark);
+        }
     }
 
     /// Is the next move one of batches? While they may lack containers, every other one is, by chance: a batch at
@@ -343,14 +359,25 @@ impl<'a> Search<'a> {
         self.state.index.keep_batches && (self.state.lack_price_e4.is_none() || self.random.coin())
     }
 
-    fn accept(&mut self, classes: &[usize]) {
+    fn accept(&mut self) {
+        self.stand();
+        self.record();
+    }
+
+    /// What was taken out and put in stands.
+    fn stand(&mut self) {
         self.state.commit();
         self.gains.keep();
-        for &class in classes {
+        let changed = self.out.iter().chain(&self.put);
+        let classes: BTreeSet<usize> = changed.map(|&(p, _)| self.class_of(p)).collect();
+        for class in classes {
             self.list_active(class);
         }
-        self.record();
         self.keep_best();
+    }
+
+    fn class_of(&self, p: usize) -> usize {
+        self.state.index.rows[self.state.columns.list[p].row as usize].class
     }
 
     fn reject(&mut self, mark: Mark) {
@@ -371,12 +398,22 @@ impl<'a> Search<'a> {
     }
 
     fn take_out(&mut self, p: usize, containers: i64) -> bool {
-        if !self.state.change(p, -containers) {
-            return false;
+        self.change(p, -containers)
+    }
+
+    /// Add `q` containers of a column (fewer when negative) and note it; `false`, and nothing is done, when a limit
+    /// would break.
+    fn change(&mut self, p: usize, q: i64) -> bool {
+        let done = self.state.change(p, q);
+        if done {
+            self.gains.touch(&self.state.moved);
+            if q > 0 {
+                self.put.push((p, q));
+            } else {
+                self.out.push((p, -q));
+            }
         }
-        self.gains.touch(&self.state.moved);
-        self.out.push((p, containers));
-        true
+        done
     }
 
     fn window(&mut self, class: usize) -> (usize, usize) {
@@ -399,7 +436,7 @@ impl<'a> Search<'a> {
     }
 
     /// One container at a time, from one to three places.
-    fn move_places(&mut self, mark: Mark) -> Option<Vec<usize>> {
+    fn move_places(&mut self, mark: Mark) -> bool {
         let places = 1 + self.random.below(3);
         let first = self.classes[self.random.below(self.classes.len())];
         let (from, end) = self.window(first);
@@ -412,7 +449,7 @@ impl<'a> Search<'a> {
             };
             let end = end.min(self.state.index.classes[class].places.len());
             if !self.clear_place(class, from, end) {
-                return None;
+                return false;
             }
             gaps.push(Gap {
                 class,
@@ -423,16 +460,14 @@ impl<'a> Search<'a> {
         }
         self.random.shuffle(&mut gaps);
         let scatter = self.scatter();
-        let mut classes = Vec::with_capacity(places);
         for (place, gap) in gaps.into_iter().enumerate() {
-            classes.push(gap.class);
             if place + 1 < places {
                 self.insert(gap, scatter);
             } else if !self.insert_last(gap, scatter, mark) {
-                return None;
+                return false;
             }
         }
-        Some(classes)
+        true
     }
 
     /// Take random disjoint sowings, one container each, out of a window.
@@ -461,7 +496,7 @@ impl<'a> Search<'a> {
     }
 
     /// Whole batches: one or two are taken out, others put in, then single containers added.
-    fn move_batches(&mut self) -> Option<Vec<usize>> {
+    fn move_batches(&mut self) -> bool {
         let first = self.classes[self.random.below(self.classes.len())];
         let (from, end) = self.window(first);
         let mut gaps = Vec::new();
@@ -472,11 +507,12 @@ impl<'a> Search<'a> {
                 self.pick_class(first)
             };
             let end = end.min(self.state.index.classes[class].places.len());
-            let freed = self.clear_batch(class, from, end)?;
+            let Some(freed) = self.clear_batch(class, from, end) else {
+                return false;
+            };
             gaps.push((class, from, end, freed));
         }
         let scatter = self.scatter();
-        let mut classes = Vec::new();
         for (class, from, end, freed) in gaps {
             let sizes = self.sizes(class);
             for _ in 0..2 {
@@ -506,10 +542,9 @@ impl<'a> Search<'a> {
                     scatter,
                 );
             }
-            classes.push(class);
         }
         self.complete_batches(scatter);
-        Some(classes)
+        true
     }
 
     /// Add containers to batches that were put in below their least size, in any column of each.

@@ -251,6 +251,7 @@ fn settings(index: &Index, moves: u64, (warm, containers): (bool, i64), bound_e4
         bound_e4,
         lack_prices_e4: (lack_from * LACK_PRICE * unit, LACK_PRICE * unit),
         whole_batches_e4: WHOLE_BATCHES * unit,
+        single_batches: false,
     }
 }
 

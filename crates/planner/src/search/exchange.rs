@@ -1,7 +1,5 @@
 //! What lanes tell each other.
 
-use std::collections::BTreeSet;
-
 use crate::random::Random;
 use crate::search::Search;
 
@@ -58,30 +56,11 @@ impl Search<'_> {
             let mark = self.state.mark();
             self.out.clear();
             self.put.clear();
-            let mut fits = true;
-            for &(column, containers) in changes {
-                let p = column as usize;
-                fits = self.state.change(p, containers);
-                if !fits {
-                    break;
-                }
-                self.gains.touch(&self.state.moved);
-                if containers < 0 {
-                    self.out.push((p, -containers));
-                } else {
-                    self.put.push((p, containers));
-                }
-            }
+            let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
             let rise = self.state.cost_e4 - mark.cost_e4();
             self.allowed = *allowed;
             if fits && rise as f64 <= self.allowed && self.whole_batches() {
-                let mut classes: Vec<usize> = changes
-                    .iter()
-                    .map(|&(column, _)| self.class_of(column as usize))
-                    .collect();
-                classes.sort_unstable();
-                classes.dedup();
-                self.accept(&classes);
+                self.accept();
             } else {
                 self.reject(mark);
             }
@@ -92,28 +71,15 @@ impl Search<'_> {
     /// has changed.
     pub(crate) fn join(&mut self, changes: &[(u32, i64)]) -> bool {
         let mark = self.state.mark();
-        for &(column, containers) in changes {
-            if !self.state.change(column as usize, containers) {
-                self.reject(mark);
-                return false;
-            }
-            self.gains.touch(&self.state.moved);
+        self.out.clear();
+        self.put.clear();
+        let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
+        if fits {
+            self.stand();
+        } else {
+            self.reject(mark);
         }
-        self.state.commit();
-        self.gains.keep();
-        let classes: BTreeSet<usize> = changes
-            .iter()
-            .map(|&(p, _)| self.class_of(p as usize))
-            .collect();
-        for class in classes {
-            self.list_active(class);
-        }
-        self.keep_best();
-        true
-    }
-
-    fn class_of(&self, p: usize) -> usize {
-        self.state.index.rows[self.state.columns.list[p].row as usize].class
+        fits
     }
 
     /// Keep the present move for other lanes.

@@ -61,7 +61,7 @@ impl Search<'_> {
             before,
             best_e4,
         };
-        self.state.lack_price_e4 = Some(settings.lack_prices_e4.0 as i64);
+        self.allow_short_batches(settings);
         let made = self.run(&short, stretch, &part(0.0, SHARE, 0));
         self.state.lack_price_e4 = None;
         self.make_batches_whole();
@@ -72,6 +72,11 @@ impl Search<'_> {
             ..settings.clone()
         };
         (made, rest, part(SHARE, 1.0, made))
+    }
+
+    /// From now on batches may lack containers, at a price.
+    pub(crate) fn allow_short_batches(&mut self, settings: &Settings) {
+        self.state.lack_price_e4 = Some(settings.lack_prices_e4.0 as i64);
     }
 
     /// Price what batches lack at a share of the schedule.
