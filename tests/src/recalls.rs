@@ -219,8 +219,7 @@ async fn a_recall_is_drafted_told_and_closed() {
     assert_eq!(kept, [2, 3, 3]);
     // and nothing more is done
     for reply in [
-        step(api, COORDINATOR, &closing, "*", Some(outcome)).await,
-        step(api, COORDINATOR, &traces, "*", None).await,
+        step(api, COORDINATOR, &closing, "*", Some(outcome.clone())).await,
         step(api, COORDINATOR, &start, "*", None).await,
         api.post(COORDINATOR, &assignments, assign).await,
     ] {
@@ -230,6 +229,35 @@ async fn a_recall_is_drafted_told_and_closed() {
     assert_eq!(listed.body["items"][0]["id"], closed.body["id"]);
     let listed = api.get(LEAD, "/recalls?state=draft").await.expect(200);
     assert_eq!(listed.body["items"], json!([]));
+
+    // unless the weight changes: traced again, it stays closed as long as everybody knows
+    let again = step(api, COORDINATOR, &traces, "*", None).await.expect(200);
+    assert_eq!(
+        (&again.body["state"], &again.body["outcome"]),
+        (&json!("closed"), &json!("All told"))
+    );
+    season.correct_delivery(&third.id(), "60").await;
+    let again = step(api, COORDINATOR, &traces, "*", None).await.expect(200);
+    assert_eq!(
+        (
+            &again.body["state"],
+            &again.body["closed_at"],
+            &again.body["outcome"]
+        ),
+        (&json!("under_way"), &Value::Null, &json!(""))
+    );
+    assert_eq!(notice(&again, "Corner pantry")["told"], true);
+    assert_eq!(notice(&again, "Soup kitchen")["told"], false);
+    let entries = again.body["entries"].as_array().unwrap();
+    assert_eq!(entries[8]["detail"]["outcome"], "All told");
+    assert_eq!(entries[9]["detail"]["reopened"], Value::Null);
+    assert_eq!(entries[10]["detail"]["reopened"], true);
+    let reply = step(api, COORDINATOR, &closing, "*", Some(outcome.clone())).await;
+    assert_eq!(reply.expect(409).problem(), "wrong-state");
+    let kitchen = json!({"recipient_id": season.second_recipient});
+    api.post(COORDINATOR, &notices, kitchen).await.expect(200);
+    let closed = step(api, COORDINATOR, &closing, "*", Some(outcome)).await;
+    assert_eq!(closed.expect(200).body["state"], "closed");
 }
 
 #[actix_web::test]

@@ -185,7 +185,8 @@ pub struct RecallEntry {
     pub member_id: Uuid,
     /// When.
     pub recorded_at: DateTime<Utc>,
-    /// What belongs to the kind; of a trace, which starting is one of, the records that it found.
+    /// What belongs to the kind; of a trace, which starting is one of, the records that it found, and `reopened` when
+    /// the recall was closed and somebody is to be told again.
     pub detail: Value,
 }
 
@@ -330,8 +331,9 @@ pub async fn read_recall(
 
 /// Trace a recall again
 ///
-/// What was packed or corrected since is found; whoever was told another weight is to be told again. What earlier
-/// traces found stays in the entries. Not once it is closed or released.
+/// What was packed, told late or corrected since is found; whoever was told another weight is to be told again.
+/// A closed recall is `under_way` again when somebody is, and must be closed anew. What earlier traces found, and
+/// the outcome it was closed with, stay in the entries. Not once it is released.
 #[utoipa::path(
     tag = "deliveries", operation_id = "retrace_recall",
     params(("If-Match" = String, Header, description = "ETag of the recall as last read")),

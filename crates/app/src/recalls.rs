@@ -51,6 +51,11 @@ impl RecallDetail {
         let weight = self.milligrams_to(notice.recipient_id);
         notice.told_milligrams == Some(weight) || (weight == 0 && notice.told_at.is_none())
     }
+
+    /// Those who do not.
+    fn untold(&self) -> impl Iterator<Item = &Notice> {
+        self.notices.iter().filter(|notice| !self.is_told(notice))
+    }
 }
 
 impl App {
@@ -132,10 +137,11 @@ impl App {
         .await
     }
 
-    /// Traces what is suspect again: deliveries packed or corrected since are found.
+    /// Traces what is suspect again: deliveries packed, told late or corrected since are found. A closed recall is
+    /// under way again when somebody is to be told of them: to close it said that everybody was.
     ///
     /// # Errors
-    /// [`Error::Stale`]; [`Refusal::WrongState`] for a closed or released one; [`Refusal::TooMuch`].
+    /// [`Error::Stale`]; [`Refusal::WrongState`] for a released one; [`Refusal::TooMuch`].
     pub async fn retrace_recall(
         &self,
         caller: &Caller,
@@ -145,9 +151,15 @@ impl App {
         self.write(Operation::RetraceRecall, caller, async |tx, _| {
             let mut recall = lock(tx, id).await?;
             require_version(expected, recall.version)?;
-            require_state(&recall, &["draft", "under_way"], "traced again")?;
             require_not_released(&recall, "traced again")?;
-            let found = self.trace_again(tx, &mut recall).await?;
+            let mut found = self.trace_again(tx, &mut recall).await?;
+            if recall.state == "closed" && detail(tx, id).await?.untold().next().is_some() {
+                recall.state = "under_way".to_owned();
+                recall.closed_at = None;
+                recall.outcome.clear();
+                recalls::update(tx, &recall).await?;
+                found["reopened"] = json!(true);
+            }
             self.note_recall(tx, Operation::RetraceRecall, caller, (id, "traced", found))
                 .await?;
             detail(tx, id).await
@@ -282,8 +294,7 @@ impl App {
             require_version(expected, recall.version)?;
             require_state(&recall, &["under_way"], "closed")?;
             let found = detail(tx, id).await?;
-            let untold = found.notices.iter().filter(|n| !found.is_told(n));
-            let untold: Vec<&str> = untold.map(|n| n.recipient_name.as_str()).collect();
+            let untold: Vec<&str> = found.untold().map(|n| n.recipient_name.as_str()).collect();
             if !untold.is_empty() {
                 return Err(Refusal::WrongState {
                     what: "the recall".into(),
