@@ -341,9 +341,7 @@ impl<'a> Search<'a> {
 
     /// Make a move; it stands when it could be made and the cost does not rise by more than the temperature allows.
     fn attempt(&mut self, make: impl FnOnce(&mut Self, Mark) -> bool) {
-        let mark = self.state.mark();
-        self.out.clear();
-        self.put.clear();
+        let mark = self.begin();
         self.allowed = self.temperature * self.random.exponential();
         let made = make(self, mark);
         let rise = self.state.weighed_e4() - mark.weighed_e4();
@@ -352,6 +350,13 @@ impl<'a> Search<'a> {
         } else {
             self.reject(mark);
         }
+    }
+
+    /// A new move: nothing is taken out or put in.
+    fn begin(&mut self) -> Mark {
+        self.out.clear();
+        self.put.clear();
+        self.state.mark()
     }
 
     /// Is the next move one of batches? While they may lack containers, every other one is, by chance: a batch at

@@ -53,9 +53,7 @@ impl Search<'_> {
     /// left out.
     pub(crate) fn repeat(&mut self, moves: &[Accepted]) {
         for Accepted { changes, allowed } in moves {
-            let mark = self.state.mark();
-            self.out.clear();
-            self.put.clear();
+            let mark = self.begin();
             let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
             let rise = self.state.cost_e4 - mark.cost_e4();
             self.allowed = *allowed;
@@ -70,9 +68,7 @@ impl Search<'_> {
     /// Make changes found elsewhere, those that take out first; `false` when they do not fit, and nothing
     /// has changed.
     pub(crate) fn join(&mut self, changes: &[(u32, i64)]) -> bool {
-        let mark = self.state.mark();
-        self.out.clear();
-        self.put.clear();
+        let mark = self.begin();
         let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
         if fits {
             self.stand();

@@ -64,11 +64,7 @@ impl Search<'_> {
     fn put_batch_anywhere(&mut self, class: usize, scatter: Scatter) -> bool {
         let own = self.state.columns.of_class(class);
         let p = own.start + self.random.below(own.len());
-        let mut containers = if self.state.batch(self.batch_of(p)) > 0 {
-            1
-        } else {
-            self.least_of(p)
-        };
+        let mut containers = self.fewest(p);
         while self.random.below(3) == 0 {
             containers += 1;
         }
@@ -119,12 +115,7 @@ impl Search<'_> {
             return true;
         }
         let to = choice.start + self.random.below(choice.len());
-        let least = if self.state.batch(self.batch_of(to)) > 0 {
-            1
-        } else {
-            self.least_of(to)
-        };
-        self.put_batch(to, containers.max(least), scatter)
+        self.put_batch(to, containers.max(self.fewest(to)), scatter)
     }
 
     /// Room for containers of a column, then as many of its batch, each cut as is best.
@@ -288,6 +279,15 @@ impl Search<'_> {
             let present = self.state.count(p);
             present == 0 || self.change(p, -present)
         })
+    }
+
+    /// Fewest containers that may be put into the batch of a column.
+    fn fewest(&self, p: usize) -> i64 {
+        if self.state.batch(self.batch_of(p)) > 0 {
+            1
+        } else {
+            self.least_of(p)
+        }
     }
 
     fn batch_of(&self, p: usize) -> usize {
