@@ -55,6 +55,14 @@ async fn what_the_operator_gets_wrong_is_said() {
             "sslmode=verify-full",
         ),
         (
+            vec![
+                "serve",
+                "--database-url",
+                "postgres://ada@db.example/cotyl?sslrootcert=/no/such/authority",
+            ],
+            "/no/such/authority",
+        ),
+        (
             vec!["serve", "--settings", "/no/such/file"],
             "no settings file",
         ),

@@ -7,6 +7,7 @@ use cotyl_store::private::{PrivateServer, PrivateSettings, Safety, reachable_dat
 use cotyl_store::{PgConnectOptions, PoolSettings, Store, migrations};
 use sqlx::postgres::PgSslMode;
 use std::sync::Arc;
+use url::Url;
 
 use crate::clock::SystemClock;
 use crate::settings::Settings;
@@ -47,7 +48,9 @@ impl Database {
             }
         };
         let store = Store::new(options, &pool);
-        migrations::require_bound_role(&store).await?;
+        migrations::require_bound_role(&store)
+            .await
+            .map_err(with_advice)?;
         Ok(Self { store, private })
     }
 
@@ -97,9 +100,38 @@ fn external(url: &str) -> Result<PgConnectOptions, Fault> {
         return Ok(options);
     }
     match options.get_ssl_mode() {
-        PgSslMode::VerifyFull => Ok(options),
-        _ if !url.contains("sslmode=") => Ok(options.ssl_mode(PgSslMode::VerifyFull)),
-        _ => Err("a database on another machine needs sslmode=verify-full, with sslrootcert= for an authority of your own".into()),
+        PgSslMode::VerifyFull => {}
+        _ if !url.contains("sslmode=") => {}
+        _ => return Err("a database on another machine needs sslmode=verify-full, with sslrootcert= for an authority of your own".into()),
+    }
+    look_at_authority(url)?;
+    Ok(options.ssl_mode(PgSslMode::VerifyFull))
+}
+
+/// Can the file of the authority be read? Connecting would only say that some file is missing.
+fn look_at_authority(url: &str) -> Result<(), Fault> {
+    let url: Url = url.parse()?;
+    for (name, file) in url.query_pairs() {
+        if name == "sslrootcert" || name == "ssl-root-cert" || name == "ssl-ca" {
+            std::fs::metadata(&*file).map_err(|fault| {
+                format!("the file of sslrootcert, {file}, cannot be read: {fault}")
+            })?;
+        }
+    }
+    Ok(())
+}
+
+/// What the operator can do about a certificate that does not verify.
+fn with_advice(fault: cotyl_store::Error) -> Fault {
+    let said = fault.to_string();
+    if said.contains("peer certificate") {
+        format!(
+            "{said}; the host of the URL has to be a name in the database's certificate, and a certificate \
+             by an authority of your own needs sslrootcert=FILE in the URL, with the authority's certificate in PEM"
+        )
+        .into()
+    } else {
+        fault.into()
     }
 }
 
@@ -121,6 +153,14 @@ mod tests {
             ("postgres://cotyl@db.example/cotyl?sslmode=disable", None),
             ("postgres://cotyl@localhost/cotyl", Some(false)),
             ("postgres:///cotyl?host=/run/postgresql", Some(false)),
+            (
+                "postgres://cotyl@db.example/cotyl?sslrootcert=Cargo.toml",
+                Some(true),
+            ),
+            (
+                "postgres://cotyl@db.example/cotyl?sslrootcert=no%20such%20file",
+                None,
+            ),
             ("not a url", None),
         ] {
             let verified = external(url)

@@ -173,11 +173,6 @@ fn the_role_and_the_database_are_as_promised() {
         ] {
             assert_eq!(setting(connection, name).await, expect, "{name}");
         }
-        // Needed by exclusion constraints, and open to a database's owner.
-        connection
-            .execute("CREATE EXTENSION btree_gist")
-            .await
-            .unwrap();
     });
     use std::os::unix::fs::PermissionsExt as _;
     let mode = std::fs::metadata(server.socket_dir())
