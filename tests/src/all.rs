@@ -62,6 +62,7 @@ mod recalls;
 mod recipes;
 mod recurring_tasks;
 mod reminders;
+mod renewed_keys;
 mod report_disputes;
 mod reports;
 mod rota;

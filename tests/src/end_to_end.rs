@@ -22,6 +22,11 @@ async fn serves_stops_cleanly_and_keeps_its_data() {
 
     server.signal("TERM");
     assert!(server.wait(), "stops with success");
+    let (done, said, _) = run(
+        &["renew-keys", "--data-dir", folder.0.to_str().unwrap()],
+        "",
+    );
+    assert!(done && said.contains("retired: 1"), "{said}");
     let mut server = Serving::start(&folder.0).await;
     server.sign_in(ADA).await;
     let (_, sites) = server.get("/sites").await.unwrap();

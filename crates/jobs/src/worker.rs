@@ -119,7 +119,10 @@ impl Worker {
             tokio::select! {
                 () = &mut shutdown => break,
                 _ = tidying.tick() => self.tidy().await,
-                _ = lapsing.tick() => self.free_lapsed_claims().await,
+                _ = lapsing.tick() => {
+                    self.free_lapsed_claims().await;
+                    self.follow_keys().await;
+                }
                 Some(()) = under_way.next(), if !under_way.is_empty() => {}
                 job = &mut look, if under_way.len() < self.settings.at_once.max(1) => {
                     let pause = if let Some(job) = job {
@@ -160,6 +163,14 @@ impl Worker {
             Ok(0) => {}
             Ok(tasks) => tracing::info!(tasks, "claims that were not begun in time came free"),
             Err(error) => tracing::warn!(cause = ?error, "lapsed claims are not ended"),
+        }
+    }
+
+    async fn follow_keys(&self) {
+        match self.app.follow_keys().await {
+            Ok(false) => {}
+            Ok(true) => tracing::info!("signing with a new key from now on"),
+            Err(error) => tracing::warn!(cause = ?error, "no look for new keys"),
         }
     }
 

@@ -41,6 +41,8 @@ enum Command {
     Migrate,
     /// Found a co-operative with its first coordinator; the password is read from standard input
     Found(commands::found::FoundArguments),
+    /// Sign with a new key and void the others, as when a copy of the database was lost
+    RenewKeys,
     /// Load a made-up co-operative, plan its term, show it and serve
     Demo,
     /// Solve a planning problem or a scenario from a file; needs no database
@@ -78,6 +80,7 @@ fn main() -> ExitCode {
             Command::Work => serve::work(&settings).await,
             Command::Migrate => commands::migrate::migrate(&settings).await,
             Command::Found(arguments) => commands::found::found(&settings, arguments).await,
+            Command::RenewKeys => commands::renew_keys::renew_keys(&settings).await,
             Command::Demo => demo::demo(&settings).await,
             Command::Openapi | Command::Plan(_) => Ok(()),
         }

@@ -118,3 +118,30 @@ pub async fn mark_used(tx: &mut Tx, id: Uuid, now: DateTime<Utc>) -> Result<bool
     .rows_affected()
         == 1)
 }
+
+/// Links that have not been used, by id; system scope.
+///
+/// # Errors
+/// Those of the database.
+pub async fn lock_unused(tx: &mut Tx) -> Result<Vec<Uuid>> {
+    Ok(
+        sqlx::query_scalar(
+            "select id from link_token where used_at is null order by id for update",
+        )
+        .fetch_all(tx.connection())
+        .await?,
+    )
+}
+
+/// Gives a link another token; system scope.
+///
+/// # Errors
+/// Those of the database.
+pub async fn set_token(tx: &mut Tx, id: Uuid, token_hash: &[u8]) -> Result<()> {
+    sqlx::query("update link_token set token_hash = $2 where id = $1")
+        .bind(id)
+        .bind(token_hash)
+        .execute(tx.connection())
+        .await?;
+    Ok(())
+}

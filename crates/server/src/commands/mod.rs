@@ -4,3 +4,4 @@ pub mod found;
 pub mod migrate;
 pub mod openapi;
 pub mod plan;
+pub mod renew_keys;
