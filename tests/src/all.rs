@@ -88,6 +88,8 @@ mod totals;
 mod traces;
 mod week;
 mod weighing;
+mod withdrawal_races;
+mod withdrawn_deliveries;
 mod withheld;
 mod withheld_races;
 mod withheld_suspects;

@@ -1,8 +1,9 @@
-//! Deliveries: packed from cuts, handed over, confirmed; corrected by entries.
+//! Deliveries: packed from cuts, handed over, confirmed, or withdrawn before that; corrected by entries.
 
 mod dispute;
 mod hand_over;
 mod pack;
+mod withdraw;
 
 use cotyl_calendar::IsoWeek;
 use cotyl_domain::permission::Reach;
@@ -47,7 +48,7 @@ pub struct DeliveriesWanted<'a> {
     pub recipient_id: Option<Uuid>,
     /// From one site.
     pub site_id: Option<Uuid>,
-    /// In one state.
+    /// In one state; in any but withdrawn when left out.
     pub state: Option<DeliveryState>,
     /// Handed over, or before that packed, in an ISO week such as `2026-W40`.
     pub week: Option<&'a str>,
@@ -138,10 +139,10 @@ impl App {
         .await
     }
 
-    /// Corrects the weight of a line, in any state, by an entry that names the reason.
+    /// Corrects the weight of a line, in any state but withdrawn, by an entry that names the reason.
     ///
     /// # Errors
-    /// [`Refusal::MoreThanCut`] when more would be delivered than was cut.
+    /// [`Refusal::WrongState`] when it is withdrawn; [`Refusal::MoreThanCut`] when more would be delivered than was cut.
     pub async fn correct_delivery(
         &self,
         caller: &Caller,
@@ -154,7 +155,10 @@ impl App {
         problems.text("/reason", reason, 1, 300);
         problems.finish()?;
         self.write_once(Operation::CorrectDelivery, caller, async |tx, actor| {
-            lock(tx, actor, Operation::CorrectDelivery, id).await?;
+            let delivery = lock(tx, actor, Operation::CorrectDelivery, id).await?;
+            if delivery.state == DeliveryState::Withdrawn.as_str() {
+                return Err(wrong_state(&delivery, "corrected"));
+            }
             let line = deliveries::lines(tx, id)
                 .await?
                 .into_iter()
@@ -223,12 +227,16 @@ fn require_state(delivery: &Delivery, state: DeliveryState, step: &str) -> Resul
     if delivery.state == state.as_str() {
         return Ok(());
     }
-    Err(Refusal::WrongState {
+    Err(wrong_state(delivery, step))
+}
+
+fn wrong_state(delivery: &Delivery, step: &str) -> Error {
+    Refusal::WrongState {
         what: "the delivery".into(),
         state: delivery.state.replace('_', " "),
         step: step.into(),
     }
-    .into())
+    .into()
 }
 
 async fn detail(tx: &mut Tx, id: Uuid) -> Result<DeliveryDetail> {
