@@ -91,6 +91,7 @@ mod weighing;
 mod withdrawal_races;
 mod withdrawn_deliveries;
 mod withheld;
+mod withheld_lines;
 mod withheld_races;
 mod withheld_suspects;
 mod work_reports;

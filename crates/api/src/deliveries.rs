@@ -5,7 +5,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_app::deliveries::{
     DeliveriesWanted, DeliveryDetail as AppDeliveryDetail, DeliveryFields, HandOverFields,
-    LineFields,
+    LineFields, WithheldBy,
 };
 use cotyl_app::records;
 use cotyl_domain::DeliveryState;
@@ -135,6 +135,9 @@ pub struct Delivery {
     pub total: Mass,
     /// Whether a dispute of it is open.
     pub is_disputed: bool,
+    /// Recalls that hold back anything of it, started and not released; empty unless it is packed. It cannot be handed
+    /// over while there are any, but what went out before their start may still be told.
+    pub withheld_by: Vec<Uuid>,
 }
 
 /// A weight out of one cut.
@@ -156,6 +159,9 @@ pub struct DeliveryLine {
     pub first_weight: Mass,
     /// Weight now, with its amendments.
     pub weight: Mass,
+    /// Recalls that hold back what is in it, started and not released: those of its tray, and those of the delivery as a
+    /// whole. Empty unless the delivery is packed, and for a line with nothing in it.
+    pub withheld_by: Vec<Uuid>,
     /// Corrections since, the oldest first.
     pub amendments: Vec<Amendment>,
 }
@@ -191,8 +197,8 @@ pub struct DeliveryDetail {
     pub cautions: Vec<Caution>,
 }
 
-impl From<records::Delivery> for Delivery {
-    fn from(delivery: records::Delivery) -> Self {
+impl From<(records::Delivery, WithheldBy)> for Delivery {
+    fn from((delivery, withheld): (records::Delivery, WithheldBy)) -> Self {
         Self {
             id: delivery.id,
             site_id: delivery.site_id,
@@ -217,6 +223,7 @@ impl From<records::Delivery> for Delivery {
             withdrawal_reason: delivery.withdrawal_reason,
             total: Mass::of_milligrams(delivery.total_milligrams),
             is_disputed: delivery.is_disputed,
+            withheld_by: withheld.all.into_iter().collect(),
         }
     }
 }
@@ -239,6 +246,7 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
                 })
                 .collect()
         };
+        let held = &detail.withheld.lines;
         let line = |line: records::DeliveryLine| DeliveryLine {
             id: line.id,
             cut_id: line.cut_id,
@@ -248,13 +256,15 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
             cut_on: line.cut_on,
             first_weight: Mass::of_milligrams(line.first_milligrams),
             weight: Mass::of_milligrams(line.milligrams),
+            withheld_by: Vec::from_iter(held.get(&line.id).into_iter().flatten().copied()),
             amendments: amendments(line.id),
         };
-        let delivery = Delivery::from(detail.delivery);
-        let cautions = at_delivery(delivery.temperature);
+        let lines = detail.lines.into_iter().map(line).collect();
+        let delivery = Delivery::from((detail.delivery, detail.withheld));
+        let cautions = at_delivery(!delivery.withheld_by.is_empty(), delivery.temperature);
         Self {
             delivery,
-            lines: detail.lines.into_iter().map(line).collect(),
+            lines,
             disputes,
             cautions: cautions.into_iter().map(Into::into).collect(),
         }
@@ -317,7 +327,8 @@ pub async fn list_deliveries(
         .app
         .list_deliveries(&caller, &wanted, one_more(page))
         .await?;
-    Ok(listed(&request, page, deliveries, |d| d.id, Delivery::from))
+    let id = |one: &(records::Delivery, WithheldBy)| one.0.id;
+    Ok(listed(&request, page, deliveries, id, Delivery::from))
 }
 
 /// Pack a delivery

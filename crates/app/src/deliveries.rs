@@ -2,6 +2,7 @@
 
 mod dispute;
 mod hand_over;
+mod held_back;
 mod pack;
 mod withdraw;
 
@@ -24,6 +25,7 @@ use crate::{App, Caller, Changed, Error, Result};
 pub use dispute::{AnswerFields, DisputeFields, LineWeight};
 pub use hand_over::HandOverFields;
 pub(crate) use hand_over::{MEASURABLE_DECICELSIUS, MOST_AHEAD, MOST_LATE};
+pub use held_back::WithheldBy;
 pub use pack::{DeliveryFields, LineFields};
 
 /// A delivery with its lines and their corrections.
@@ -39,6 +41,9 @@ pub struct DeliveryDetail {
     pub disputes: Vec<Dispute>,
     /// What was found of lines.
     pub found: Vec<DisputeLine>,
+    /// The recalls that hold it back.
+    #[serde(default)]
+    pub withheld: WithheldBy,
 }
 
 /// Which deliveries are asked for.
@@ -72,8 +77,8 @@ impl App {
         .await
     }
 
-    /// A page of deliveries: of the caller's sites, or to the caller's recipients in any state, so
-    /// that a reader sees what is coming.
+    /// A page of deliveries, each with the recalls that hold it back: of the caller's sites, or to the
+    /// caller's recipients in any state, so that a reader sees what is coming.
     ///
     /// # Errors
     /// [`Error::Invalid`] for a week that is none.
@@ -82,7 +87,7 @@ impl App {
         caller: &Caller,
         wanted: &DeliveriesWanted<'_>,
         page: Page,
-    ) -> Result<Vec<Delivery>> {
+    ) -> Result<Vec<(Delivery, WithheldBy)>> {
         let week = wanted
             .week
             .map(|text| {
@@ -104,7 +109,13 @@ impl App {
                 sites: &reach.sites,
                 recipients: &reach.recipients,
             };
-            Ok(deliveries::list(tx, &filter, within, page).await?)
+            let found = deliveries::list(tx, &filter, within, page).await?;
+            let mut withheld = held_back::of_packed(tx, &found).await?;
+            let with = |delivery: Delivery| {
+                let withheld = withheld.remove(&delivery.id).unwrap_or_default();
+                (delivery, withheld)
+            };
+            Ok(found.into_iter().map(with).collect())
         })
         .await
     }
@@ -240,10 +251,13 @@ fn wrong_state(delivery: &Delivery, step: &str) -> Error {
 }
 
 async fn detail(tx: &mut Tx, id: Uuid) -> Result<DeliveryDetail> {
+    let delivery = deliveries::get(tx, id)
+        .await?
+        .ok_or(Error::NotFound("delivery"))?;
+    let withheld = held_back::of_packed(tx, std::slice::from_ref(&delivery)).await?;
     Ok(DeliveryDetail {
-        delivery: deliveries::get(tx, id)
-            .await?
-            .ok_or(Error::NotFound("delivery"))?,
+        delivery,
+        withheld: withheld.into_values().next().unwrap_or_default(),
         lines: deliveries::lines(tx, id).await?,
         corrections: deliveries::corrections(tx, id).await?,
         disputes: disputes::of_delivery(tx, id).await?,

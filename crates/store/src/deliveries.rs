@@ -448,6 +448,35 @@ pub async fn lines(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<DeliveryLine>> 
     .await?)
 }
 
+/// Where a line of a delivery comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+pub struct LineOrigin {
+    /// The delivery.
+    pub delivery_id: Uuid,
+    /// The line.
+    pub line_id: Uuid,
+    /// Where the produce comes from.
+    pub cut_id: Uuid,
+}
+
+/// The lines of some deliveries in which there is anything.
+///
+/// # Errors
+/// Those of the database.
+pub async fn filled_lines(tx: &mut Tx, deliveries: &[Uuid]) -> Result<Vec<LineOrigin>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select l.delivery_id, l.id as line_id, l.cut_id from delivery_line l
+          where l.cooperative_id = $1 and l.delivery_id = any($2)
+            and l.milligrams + coalesce((select sum(k.change_milligrams) from delivery_correction k
+                  where k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id), 0) > 0",
+    )
+    .bind(cooperative_id)
+    .bind(deliveries)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
 /// Corrections of the lines of a delivery, the oldest first.
 ///
 /// # Errors
