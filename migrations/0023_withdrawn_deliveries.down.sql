@@ -1,6 +1,6 @@
 -- rows of every co-operative are moved
 set local cotyl.system = 'on';
-drop index task_of_delivery;
+drop index task_packed;
 drop trigger refuse_withdrawn_delivery on delivery_dispute;
 drop trigger refuse_withdrawn_delivery on delivery_correction;
 drop trigger refuse_withdrawn_delivery on delivery_line;

@@ -1,7 +1,8 @@
 //! What recalls hold back, from the start of each until it is released.
 //!
 //! It is found at the moment of asking, from a tray back to all that it came from: a tray that was cut after the start
-//! is held back, too, and it costs no more when what is suspect went into very much else.
+//! is held back, too, and it costs no more when what is suspect went into very much else. Trays of one sowing are
+//! followed back together.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -79,7 +80,8 @@ impl Withheld {
         if self.0.is_empty() || cuts.is_empty() {
             return Ok(withheld);
         }
-        for (cut_id, origin) in traces::origins(tx, cuts).await? {
+        let suspect: Vec<&Point> = self.0.keys().collect();
+        for (cut_id, origin) in traces::suspect_origins(tx, cuts, &suspect).await? {
             if let Some(held) = self.0.get(&origin) {
                 let all = withheld.entry(cut_id).or_insert(HeldBack(BTreeMap::new()));
                 all.0.extend(&held.0);

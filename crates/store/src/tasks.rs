@@ -15,8 +15,8 @@ use uuid::Uuid;
 use crate::{Error, Result, Tx};
 
 pub use changes::{
-    Done, TaskFields, TaskSubject, Window, done_by_delivery, drop_of_sowing, finish,
-    finish_of_sowing, hold, insert, open_again,
+    Done, TaskFields, TaskSubject, Window, drop_of_sowing, finish, finish_of_sowing, hold, insert,
+    open_again, packed_as,
 };
 
 /// A task with everything that people need to know of it.

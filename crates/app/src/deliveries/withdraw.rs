@@ -37,10 +37,10 @@ impl App {
             // no recall starts or is released meanwhile
             cooperatives::share(tx).await?;
             // tasks come before deliveries in the order of locks
-            let finished = tasks::done_by_delivery(tx, id).await?;
+            let finished = tasks::packed_as(tx, id).await?;
             tasks::hold(tx, &finished).await?;
             let delivery = lock(tx, actor, operation, id).await?;
-            if tasks::done_by_delivery(tx, id).await? != finished {
+            if tasks::packed_as(tx, id).await? != finished {
                 return Err(cotyl_store::Error::overtaken().into());
             }
             require_version(expected, delivery.version)?;

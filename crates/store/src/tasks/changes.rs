@@ -217,15 +217,15 @@ async fn end_claims(tx: &mut Tx, task_ids: &[Uuid], now: DateTime<Utc>) -> Resul
     Ok(())
 }
 
-/// Tasks that are done by a delivery, in the order of their ids.
+/// Tasks of packing that are done by a delivery, in the order of their ids.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn done_by_delivery(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<Uuid>> {
+pub async fn packed_as(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<Uuid>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_scalar(
         "select id from task
-          where cooperative_id = $1 and outcome ? 'delivery_id' and outcome->>'delivery_id' = $2::uuid::text and state = 'done'
+          where cooperative_id = $1 and kind = 'pack' and state = 'done' and outcome->>'delivery_id' = $2::uuid::text
           order by id",
     )
     .bind(cooperative_id)
