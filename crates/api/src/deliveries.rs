@@ -84,7 +84,8 @@ pub struct DeliveryCorrectionInput {
 /// Why a delivery is withdrawn.
 #[derive(Debug, Deserialize, ToSchema)]
 pub struct DeliveryWithdrawalInput {
-    /// Why; 1 to 300 characters. It is the reason of the amendments of its lines, too.
+    /// Why; 1 to 300 characters. It is the reason of the amendments of its lines, too, and readers of the recipient see
+    /// it.
     #[schema(example = "Packed for the wrong recipient")]
     pub reason: String,
 }
