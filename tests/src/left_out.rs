@@ -1,5 +1,9 @@
 //! One co-operative whose data cannot be read holds up no look at the others, and is looked at again.
 
+use std::cell::RefCell;
+use std::io::Write;
+
+use chrono::TimeDelta;
 use serde_json::json;
 use uuid::Uuid;
 
@@ -133,4 +137,84 @@ async fn reminders_summaries_and_lapsed_claims_go_on_without_it() {
     assert_eq!(app.free_lapsed_claims().await.unwrap(), 0);
     broken.set_zone(&garden, "America/New_York").await;
     assert_eq!(app.free_lapsed_claims().await.unwrap(), 1);
+}
+
+thread_local! {
+    /// What this thread logs, once it is watched.
+    static LOG: RefCell<Option<Vec<u8>>> = const { RefCell::new(None) };
+}
+
+struct ThisThread;
+
+impl Write for ThisThread {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        LOG.with_borrow_mut(|log| log.as_mut().map(|log| log.extend_from_slice(bytes)));
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// Watches what this thread logs. The subscriber is that of all tests: one of a single thread may miss what another
+/// thread was the first to log.
+fn watch_log() {
+    tracing_subscriber::fmt()
+        .with_ansi(false)
+        .with_writer(|| ThisThread)
+        .init();
+    LOG.set(Some(Vec::new()));
+}
+
+/// The lines about left out co-operatives since the last time.
+fn logged() -> Vec<String> {
+    let bytes = LOG.with_borrow_mut(|log| log.as_mut().map(std::mem::take));
+    let text = String::from_utf8(bytes.unwrap()).unwrap();
+    let about = text.lines().filter(|line| line.contains("left out"));
+    about.map(str::to_owned).collect()
+}
+
+#[actix_web::test]
+async fn what_lasts_is_logged_once_an_hour() {
+    let api = Api::new().await;
+    let broken = Unreadable::found(&api, "Old Jars", "old@example.org").await;
+    let garden = Garden::plant(&api).await;
+    watch_log();
+    let app = &api.bed.app;
+    // its task opens on Thursday at ten; looked at each minute for two hours, from a day before on
+    go_to(&api, "2026-09-09T14:00:00Z").await;
+    let mut said = Vec::new();
+    for minute in 0..120 {
+        app.write_reminders().await.unwrap();
+        // connections of one's own say nothing twice
+        app.with_own_connections(1).write_reminders().await.unwrap();
+        for line in logged() {
+            assert!(line.contains(&broken.cooperative_id.to_string()), "{line}");
+            assert!(
+                line.contains("Mars/Base") && line.contains("ERROR"),
+                "{line}"
+            );
+            said.push(minute);
+        }
+        api.bed.clock.advance(TimeDelta::minutes(1));
+    }
+    assert_eq!(said, [0, 60]);
+    // another cause, at once and once
+    broken.set_zone(&garden, "Mars/Crater").await;
+    for expected in [1, 0] {
+        app.write_reminders().await.unwrap();
+        assert_eq!(logged().len(), expected);
+    }
+    // mended, once
+    broken.set_zone(&garden, "America/New_York").await;
+    app.write_reminders().await.unwrap();
+    let lines = logged();
+    assert_eq!(lines.len(), 1, "{lines:?}");
+    assert!(
+        lines[0].contains("INFO") && lines[0].contains("looked at again"),
+        "{lines:?}"
+    );
+    app.write_reminders().await.unwrap();
+    assert_eq!(logged(), [""; 0]);
 }

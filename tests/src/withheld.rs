@@ -12,7 +12,7 @@ use crate::sowings::event;
 use crate::support::Reply;
 use crate::traces::Season;
 
-const TITLE: &str = "Smell of solvent";
+pub const TITLE: &str = "Smell of solvent";
 
 pub async fn draft(season: &Season, suspect: Value) -> Reply {
     let input = json!({"title": TITLE, "why": "Nobody knows from what", "suspect": suspect});

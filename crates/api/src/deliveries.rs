@@ -5,7 +5,7 @@ use actix_web::{HttpRequest, HttpResponse, get, post};
 use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_app::deliveries::{
     DeliveriesWanted, DeliveryDetail as AppDeliveryDetail, DeliveryFields, HandOverFields,
-    LineFields,
+    LineFields, WithheldBy,
 };
 use cotyl_app::records;
 use cotyl_domain::DeliveryState;
@@ -18,8 +18,8 @@ use uuid::Uuid;
 
 use crate::cuts::Caution;
 use crate::disputes::{Dispute, disputes};
-use crate::extract::{Signed, SignedBody, page};
-use crate::problem::{ReadProblems, WriteProblems};
+use crate::extract::{IfMatch, Signed, SignedBody, page};
+use crate::problem::{ChangeProblems, ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed, one_more, record};
 use crate::serve::ApiState;
 
@@ -81,6 +81,15 @@ pub struct DeliveryCorrectionInput {
     pub reason: String,
 }
 
+/// Why a delivery is withdrawn.
+#[derive(Debug, Deserialize, ToSchema)]
+pub struct DeliveryWithdrawalInput {
+    /// Why; 1 to 300 characters. It is the reason of the amendments of its lines, too, and readers of the recipient see
+    /// it.
+    #[schema(example = "Packed for the wrong recipient")]
+    pub reason: String,
+}
+
 /// A delivery as it stands now.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct Delivery {
@@ -117,10 +126,19 @@ pub struct Delivery {
     pub confirmed_by: Option<Uuid>,
     /// What the reader remarked.
     pub remark: String,
+    /// When it was withdrawn.
+    pub withdrawn_at: Option<DateTime<Utc>>,
+    /// Who withdrew it.
+    pub withdrawn_by: Option<Uuid>,
+    /// Why.
+    pub withdrawal_reason: Option<String>,
     /// Sum of its lines with their amendments.
     pub total: Mass,
     /// Whether a dispute of it is open.
     pub is_disputed: bool,
+    /// Recalls that hold back anything of it, started and not released; empty unless it is packed. It cannot be handed
+    /// over while there are any, but what went out before their start may still be told.
+    pub withheld_by: Vec<Uuid>,
 }
 
 /// A weight out of one cut.
@@ -142,6 +160,9 @@ pub struct DeliveryLine {
     pub first_weight: Mass,
     /// Weight now, with its amendments.
     pub weight: Mass,
+    /// Recalls that hold back what is in it, started and not released: those of its tray, and those of the delivery as a
+    /// whole. Empty unless the delivery is packed, and for a line with nothing in it.
+    pub withheld_by: Vec<Uuid>,
     /// Corrections since, the oldest first.
     pub amendments: Vec<Amendment>,
 }
@@ -177,8 +198,8 @@ pub struct DeliveryDetail {
     pub cautions: Vec<Caution>,
 }
 
-impl From<records::Delivery> for Delivery {
-    fn from(delivery: records::Delivery) -> Self {
+impl From<(records::Delivery, WithheldBy)> for Delivery {
+    fn from((delivery, withheld): (records::Delivery, WithheldBy)) -> Self {
         Self {
             id: delivery.id,
             site_id: delivery.site_id,
@@ -198,8 +219,12 @@ impl From<records::Delivery> for Delivery {
             confirmed_at: delivery.confirmed_at,
             confirmed_by: delivery.confirmed_by,
             remark: delivery.remark,
+            withdrawn_at: delivery.withdrawn_at,
+            withdrawn_by: delivery.withdrawn_by,
+            withdrawal_reason: delivery.withdrawal_reason,
             total: Mass::of_milligrams(delivery.total_milligrams),
             is_disputed: delivery.is_disputed,
+            withheld_by: withheld.all.into_iter().collect(),
         }
     }
 }
@@ -222,6 +247,7 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
                 })
                 .collect()
         };
+        let held = &detail.withheld.lines;
         let line = |line: records::DeliveryLine| DeliveryLine {
             id: line.id,
             cut_id: line.cut_id,
@@ -231,13 +257,15 @@ impl From<AppDeliveryDetail> for DeliveryDetail {
             cut_on: line.cut_on,
             first_weight: Mass::of_milligrams(line.first_milligrams),
             weight: Mass::of_milligrams(line.milligrams),
+            withheld_by: Vec::from_iter(held.get(&line.id).into_iter().flatten().copied()),
             amendments: amendments(line.id),
         };
-        let delivery = Delivery::from(detail.delivery);
-        let cautions = at_delivery(delivery.temperature);
+        let lines = detail.lines.into_iter().map(line).collect();
+        let delivery = Delivery::from((detail.delivery, detail.withheld));
+        let cautions = at_delivery(!delivery.withheld_by.is_empty(), delivery.temperature);
         Self {
             delivery,
-            lines: detail.lines.into_iter().map(line).collect(),
+            lines,
             disputes,
             cautions: cautions.into_iter().map(Into::into).collect(),
         }
@@ -267,7 +295,7 @@ pub struct DeliveriesQuery {
     pub recipient_id: Option<Uuid>,
     /// From this site only.
     pub site_id: Option<Uuid>,
-    /// In this state only.
+    /// In this state only; in any but `withdrawn` when left out.
     pub state: Option<DeliveryState>,
     /// Handed over, or before that packed, in this ISO week.
     #[param(example = "2026-W42")]
@@ -300,7 +328,8 @@ pub async fn list_deliveries(
         .app
         .list_deliveries(&caller, &wanted, one_more(page))
         .await?;
-    Ok(listed(&request, page, deliveries, |d| d.id, Delivery::from))
+    let id = |one: &(records::Delivery, WithheldBy)| one.0.id;
+    Ok(listed(&request, page, deliveries, id, Delivery::from))
 }
 
 /// Pack a delivery
@@ -406,7 +435,7 @@ pub async fn confirm_delivery(
 
 /// Correct the weight of a line
 ///
-/// Possible in any state. The correction is an entry of its own, shown as an amendment of the line.
+/// Possible in any state but `withdrawn`. The correction is an entry of its own, shown as an amendment of the line.
 #[utoipa::path(
     tag = "deliveries", operation_id = "correct_delivery", request_body = DeliveryCorrectionInput,
     responses((status = 201, description = "The delivery with its amendments", body = DeliveryDetail), WriteProblems)
@@ -429,6 +458,34 @@ pub async fn correct_delivery(
         )
         .await?;
     Ok(made(detail))
+}
+
+/// Withdraw a delivery
+///
+/// For a delivery that was packed by mistake, until it is handed over; for good. Nothing is deleted: each line is
+/// corrected to nothing by an amendment with the reason, so that its grams are back in their cuts and can be packed
+/// again. It is in no total, report or trace, no recipient is told of it by a recall, and lists leave it out unless
+/// they are asked for `state=withdrawn`. A task that was finished with it opens again; once the time of such a task is
+/// over, it becomes `missed`, or `dropped` where it is no longer wanted. Nothing more can be done with the delivery. One
+/// with anything in it that a recall holds back as a whole stays (`withheld`) until the recall is released: its trays
+/// would be free again. What was packed goes back into the cold at once; throw away what was warm or open.
+#[utoipa::path(
+    tag = "deliveries", operation_id = "withdraw_delivery", request_body = DeliveryWithdrawalInput,
+    params(("If-Match" = String, Header, description = "ETag of the delivery as last read")),
+    responses((status = 200, description = "Withdrawn", body = DeliveryDetail), ChangeProblems)
+)]
+#[post("/deliveries/{delivery_id}/withdrawal")]
+pub async fn withdraw_delivery(
+    state: Data<ApiState>,
+    delivery_id: Path<Uuid>,
+    IfMatch(expected): IfMatch,
+    signed: SignedBody<DeliveryWithdrawalInput>,
+) -> Answer {
+    let withdrawn =
+        state
+            .app
+            .withdraw_delivery(&signed.caller, *delivery_id, expected, &signed.body.reason);
+    Ok(done(withdrawn.await?))
 }
 
 pub(crate) fn made(detail: AppDeliveryDetail) -> HttpResponse {

@@ -237,6 +237,7 @@ macro_rules! register_operations {
             .service(deliveries::hand_over_delivery)
             .service(deliveries::confirm_delivery)
             .service(deliveries::correct_delivery)
+            .service(deliveries::withdraw_delivery)
             .service(disputes::dispute_delivery)
             .service(disputes::answer_dispute)
             .service(totals::read_weekly_totals)

@@ -155,7 +155,7 @@ pub struct RecallNotice {
     pub recipient_name: String,
     /// The suspect weight in all.
     pub weight: Mass,
-    /// Its deliveries.
+    /// Its deliveries, without those that were withdrawn since they were found.
     pub deliveries: Vec<AffectedDelivery>,
     /// The member who is to tell them.
     pub assigned_to: Option<Uuid>,
@@ -167,7 +167,8 @@ pub struct RecallNotice {
     pub told_by: Option<Uuid>,
     /// The suspect weight they were told.
     pub told_weight: Option<Mass>,
-    /// Whether they know what the last trace found; false again when it found another weight.
+    /// Whether they know what the last trace found; false again when it found another weight. A delivery that was
+    /// withdrawn since they were told makes no difference.
     pub told: bool,
     /// What was said.
     pub note: String,

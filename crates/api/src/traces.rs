@@ -149,7 +149,7 @@ pub struct TracedDelivery {
     pub site_id: Uuid,
     /// Who receives it.
     pub recipient_id: Uuid,
-    /// `packed`, `handed_over` or `confirmed`.
+    /// `packed`, `handed_over`, `confirmed` or `withdrawn`.
     #[schema(example = "handed_over")]
     pub state: String,
     /// The local day of packing.

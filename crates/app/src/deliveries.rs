@@ -1,8 +1,10 @@
-//! Deliveries: packed from cuts, handed over, confirmed; corrected by entries.
+//! Deliveries: packed from cuts, handed over, confirmed, or withdrawn before that; corrected by entries.
 
 mod dispute;
 mod hand_over;
+mod held_back;
 mod pack;
+mod withdraw;
 
 use cotyl_calendar::IsoWeek;
 use cotyl_domain::permission::Reach;
@@ -23,6 +25,7 @@ use crate::{App, Caller, Changed, Error, Result};
 pub use dispute::{AnswerFields, DisputeFields, LineWeight};
 pub use hand_over::HandOverFields;
 pub(crate) use hand_over::{MEASURABLE_DECICELSIUS, MOST_AHEAD, MOST_LATE};
+pub use held_back::WithheldBy;
 pub use pack::{DeliveryFields, LineFields};
 
 /// A delivery with its lines and their corrections.
@@ -38,6 +41,9 @@ pub struct DeliveryDetail {
     pub disputes: Vec<Dispute>,
     /// What was found of lines.
     pub found: Vec<DisputeLine>,
+    /// The recalls that hold it back.
+    #[serde(default)]
+    pub withheld: WithheldBy,
 }
 
 /// Which deliveries are asked for.
@@ -47,7 +53,7 @@ pub struct DeliveriesWanted<'a> {
     pub recipient_id: Option<Uuid>,
     /// From one site.
     pub site_id: Option<Uuid>,
-    /// In one state.
+    /// In one state; in any but withdrawn when left out.
     pub state: Option<DeliveryState>,
     /// Handed over, or before that packed, in an ISO week such as `2026-W40`.
     pub week: Option<&'a str>,
@@ -71,8 +77,8 @@ impl App {
         .await
     }
 
-    /// A page of deliveries: of the caller's sites, or to the caller's recipients in any state, so
-    /// that a reader sees what is coming.
+    /// A page of deliveries, each with the recalls that hold it back: of the caller's sites, or to the
+    /// caller's recipients in any state, so that a reader sees what is coming.
     ///
     /// # Errors
     /// [`Error::Invalid`] for a week that is none.
@@ -81,7 +87,7 @@ impl App {
         caller: &Caller,
         wanted: &DeliveriesWanted<'_>,
         page: Page,
-    ) -> Result<Vec<Delivery>> {
+    ) -> Result<Vec<(Delivery, WithheldBy)>> {
         let week = wanted
             .week
             .map(|text| {
@@ -103,7 +109,13 @@ impl App {
                 sites: &reach.sites,
                 recipients: &reach.recipients,
             };
-            Ok(deliveries::list(tx, &filter, within, page).await?)
+            let found = deliveries::list(tx, &filter, within, page).await?;
+            let mut withheld = held_back::of_packed(tx, &found).await?;
+            let with = |delivery: Delivery| {
+                let withheld = withheld.remove(&delivery.id).unwrap_or_default();
+                (delivery, withheld)
+            };
+            Ok(found.into_iter().map(with).collect())
         })
         .await
     }
@@ -138,10 +150,10 @@ impl App {
         .await
     }
 
-    /// Corrects the weight of a line, in any state, by an entry that names the reason.
+    /// Corrects the weight of a line, in any state but withdrawn, by an entry that names the reason.
     ///
     /// # Errors
-    /// [`Refusal::MoreThanCut`] when more would be delivered than was cut.
+    /// [`Refusal::WrongState`] when it is withdrawn; [`Refusal::MoreThanCut`] when more would be delivered than was cut.
     pub async fn correct_delivery(
         &self,
         caller: &Caller,
@@ -154,7 +166,10 @@ impl App {
         problems.text("/reason", reason, 1, 300);
         problems.finish()?;
         self.write_once(Operation::CorrectDelivery, caller, async |tx, actor| {
-            lock(tx, actor, Operation::CorrectDelivery, id).await?;
+            let delivery = lock(tx, actor, Operation::CorrectDelivery, id).await?;
+            if delivery.state == DeliveryState::Withdrawn.as_str() {
+                return Err(wrong_state(&delivery, "corrected"));
+            }
             let line = deliveries::lines(tx, id)
                 .await?
                 .into_iter()
@@ -223,19 +238,26 @@ fn require_state(delivery: &Delivery, state: DeliveryState, step: &str) -> Resul
     if delivery.state == state.as_str() {
         return Ok(());
     }
-    Err(Refusal::WrongState {
+    Err(wrong_state(delivery, step))
+}
+
+fn wrong_state(delivery: &Delivery, step: &str) -> Error {
+    Refusal::WrongState {
         what: "the delivery".into(),
         state: delivery.state.replace('_', " "),
         step: step.into(),
     }
-    .into())
+    .into()
 }
 
 async fn detail(tx: &mut Tx, id: Uuid) -> Result<DeliveryDetail> {
+    let delivery = deliveries::get(tx, id)
+        .await?
+        .ok_or(Error::NotFound("delivery"))?;
+    let withheld = held_back::of_packed(tx, std::slice::from_ref(&delivery)).await?;
     Ok(DeliveryDetail {
-        delivery: deliveries::get(tx, id)
-            .await?
-            .ok_or(Error::NotFound("delivery"))?,
+        delivery,
+        withheld: withheld.into_values().next().unwrap_or_default(),
         lines: deliveries::lines(tx, id).await?,
         corrections: deliveries::corrections(tx, id).await?,
         disputes: disputes::of_delivery(tx, id).await?,

@@ -132,6 +132,11 @@ fn named(constraint: &str, detail: Option<&str>) -> Option<Error> {
             cut_milligrams: figure("cut_milligrams"),
         }),
         "delivery_line_of_poor_cut" => Error::Refused(Refusal::PoorCut),
+        "delivery_withdrawn" | "delivery_withdrawn_weight" => Error::Refused(Refusal::WrongState {
+            what: "the delivery".into(),
+            state: "withdrawn".into(),
+            step: "changed".into(),
+        }),
         "delivery_dispute_open_once" => Error::Refused(Refusal::DisputeOpen),
         "claims_held_at_once" => Error::Refused(Refusal::ClaimLimit {
             who: "this member".into(),

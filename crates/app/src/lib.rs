@@ -37,6 +37,7 @@ mod learned_growth;
 pub mod learning;
 pub mod learning_vetoes;
 mod ledger;
+mod left_out;
 pub mod levels;
 mod links;
 pub mod lots;
@@ -172,6 +173,7 @@ pub struct App {
     keys: keys::KeyRing,
     passwords: passwords::Passwords,
     telling: notices::Telling,
+    left_out: left_out::LeftOut,
 }
 
 impl App {
@@ -191,6 +193,7 @@ impl App {
             keys,
             passwords,
             telling: notices::Telling::default(),
+            left_out: left_out::LeftOut::default(),
         })
     }
 

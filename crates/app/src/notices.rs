@@ -23,7 +23,6 @@ use crate::links::Link;
 use crate::{App, Caller, Changed, Error, Result};
 
 pub use cotyl_store::notices::{Notice, NoticeChoice};
-pub(crate) use timely::or_later;
 pub use words::called;
 
 /// How long a mail is held without a word from its worker.

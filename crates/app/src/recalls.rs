@@ -30,7 +30,7 @@ pub struct RecallFields {
 pub struct RecallDetail {
     /// The recall.
     pub recall: Recall,
-    /// The deliveries of its last trace.
+    /// The deliveries of its last trace, without those that were withdrawn since.
     pub deliveries: Vec<AffectedDelivery>,
     /// Who is to be told.
     pub notices: Vec<Notice>,
@@ -46,10 +46,17 @@ impl RecallDetail {
         own.map(|delivery| delivery.milligrams).sum()
     }
 
-    /// Whether a recipient knows what the last trace found.
+    /// Whether a recipient knows what the last trace found. Whoever was told of a delivery that was withdrawn since
+    /// knows of more than there is, and need not be told again.
     pub fn is_told(&self, notice: &Notice) -> bool {
         let weight = self.milligrams_to(notice.recipient_id);
-        notice.told_milligrams == Some(weight) || (weight == 0 && notice.told_at.is_none())
+        let of_last_trace = notice.told_revision == Some(self.recall.revision);
+        match notice.told_milligrams {
+            None => weight == 0,
+            Some(told) => {
+                of_last_trace || told == weight || told == weight + notice.withdrawn_milligrams
+            }
+        }
     }
 
     /// Those who do not.

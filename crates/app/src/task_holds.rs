@@ -12,7 +12,6 @@ use serde::Serialize;
 use uuid::Uuid;
 
 use crate::claim_rules::{Whose, require_room};
-use crate::notices::or_later;
 use crate::tasks::{TaskForMember, claimable, within_reach};
 use crate::{App, Caller, Changed, Error, Result};
 
@@ -277,6 +276,7 @@ impl App {
             })
             .await?;
         let mut freed = 0;
+        let mut look = self.left_out.look("lapsed claims", now);
         for (cooperative_id, task_id) in &found {
             let ended = self
                 .store()
@@ -291,8 +291,9 @@ impl App {
                     },
                 )
                 .await;
-            freed += usize::from(or_later("lapsed claims", *cooperative_id, ended)?);
+            freed += usize::from(look.brought(*cooperative_id, ended)?);
         }
+        look.end();
         Ok(freed)
     }
 }

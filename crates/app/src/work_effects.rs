@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::sowing::SowingState;
 use cotyl_domain::task::TaskKind;
-use cotyl_domain::{Actor, Refusal};
+use cotyl_domain::{Actor, DeliveryState, Refusal};
 use cotyl_store::tasks::{self, Done, Task};
 use cotyl_store::{Tx, batches, deliveries, holds, sowings, stock_counts, work_reports};
 use serde_json::json;
@@ -316,6 +316,8 @@ pub(crate) async fn require_delivery(tx: &mut Tx, task: &Task, told: &Completion
     let Some(delivery_id) = told.delivery_id else {
         return Ok(());
     };
+    // it is not withdrawn meanwhile
+    deliveries::share(tx, delivery_id).await?;
     let delivery = deliveries::get(tx, delivery_id)
         .await?
         .filter(|delivery| delivery.site_id == task.site_id)
@@ -327,7 +329,10 @@ pub(crate) async fn require_delivery(tx: &mut Tx, task: &Task, told: &Completion
         let detail = "must be a delivery to the recipient of the task";
         return Err(Error::field("/delivery_id", "other", detail));
     }
-    if task.kind()? == TaskKind::Deliver && delivery.state == "packed" {
+    if delivery.state == DeliveryState::Withdrawn.as_str() {
+        return Err(wrong_state("the delivery", "withdrawn"));
+    }
+    if task.kind()? == TaskKind::Deliver && delivery.state == DeliveryState::Packed.as_str() {
         return Err(wrong_state(
             "the delivery",
             "not handed over yet (record it first)",

@@ -87,10 +87,18 @@ pub fn at_holding(read: Temperature) -> Vec<FoodCaution> {
     cautions
 }
 
-/// Cautions at a delivery, by the temperature at hand-over where it was measured.
-pub fn at_delivery(handed_over_at: Option<Temperature>) -> Vec<FoodCaution> {
+const DELIVERY_WITHHELD: FoodCaution = FoodCaution {
+    text: "A recall holds back some of this delivery: do not hand it over, and let nobody eat it. Set it aside, apart \
+        from other food and labelled, and ask a coordinator.",
+    source: "common practice, no source",
+};
+
+/// Cautions at a delivery: whether a recall holds back anything of it, and by the temperature at hand-over where it was
+/// measured.
+pub fn at_delivery(is_withheld: bool, handed_over_at: Option<Temperature>) -> Vec<FoodCaution> {
     let warm = handed_over_at.is_some_and(|temperature| temperature > WARMEST_HELD);
-    let mut cautions = if warm { vec![TOO_WARM] } else { Vec::new() };
+    let mut cautions = Vec::from_iter(is_withheld.then_some(DELIVERY_WITHHELD));
+    cautions.extend(warm.then_some(TOO_WARM));
     cautions.extend([HOLD_COLD, LOCAL_RULES]);
     cautions
 }
@@ -170,14 +178,14 @@ mod tests {
             ("41.2", "[degF]", true),
         ] {
             let temperature = Temperature::parse(value, unit);
-            let cautions = temperature.map(|t| at_delivery(Some(t)));
+            let cautions = temperature.map(|t| at_delivery(false, Some(t)));
             assert_eq!(
                 cautions.map(|c| c.contains(&TOO_WARM)),
                 Ok(warm),
                 "{value} {unit}"
             );
         }
-        assert!(!at_delivery(None).contains(&TOO_WARM));
+        assert!(!at_delivery(false, None).contains(&TOO_WARM));
         assert!(!at_holding(WARMEST_HELD).contains(&HELD_TOO_WARM));
         assert!(at_holding(Temperature::of_decicelsius(51)).contains(&HELD_TOO_WARM));
     }

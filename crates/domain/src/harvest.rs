@@ -88,6 +88,8 @@ pub enum DeliveryState {
     HandedOver,
     /// The recipient's reader has confirmed what came.
     Confirmed,
+    /// Packed by mistake, and taken back before anybody got it; nothing is in it any more.
+    Withdrawn,
 }
 
 impl DeliveryState {
@@ -97,14 +99,20 @@ impl DeliveryState {
             Self::Packed => "packed",
             Self::HandedOver => "handed_over",
             Self::Confirmed => "confirmed",
+            Self::Withdrawn => "withdrawn",
         }
     }
 
     /// The state of that name.
     pub fn parse(name: &str) -> Option<Self> {
-        [Self::Packed, Self::HandedOver, Self::Confirmed]
-            .into_iter()
-            .find(|state| state.as_str() == name)
+        [
+            Self::Packed,
+            Self::HandedOver,
+            Self::Confirmed,
+            Self::Withdrawn,
+        ]
+        .into_iter()
+        .find(|state| state.as_str() == name)
     }
 }
 

@@ -216,6 +216,7 @@ operations! {
     HandOverDelivery       "hand_over_delivery"       Any  Site Site No;
     ConfirmDelivery        "confirm_delivery"         No   No   No   Recipient;
     CorrectDelivery        "correct_delivery"         Any  Site No   No;
+    WithdrawDelivery       "withdraw_delivery"        Any  Site No   No;
     DisputeDelivery        "dispute_delivery"         No   No   No   Recipient;
     AnswerDispute          "answer_dispute"           Any  Site No   No;
     ReadWeeklyTotals       "read_weekly_totals"       Any  Any  Any  Recipient;

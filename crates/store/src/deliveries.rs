@@ -21,7 +21,7 @@ pub struct Delivery {
     pub recipient_id: Uuid,
     /// Name of the recipient.
     pub recipient_name: String,
-    /// `packed`, `handed_over` or `confirmed`.
+    /// `packed`, `handed_over`, `confirmed` or `withdrawn`.
     pub state: String,
     /// The local day of packing.
     pub packed_on: NaiveDate,
@@ -43,6 +43,12 @@ pub struct Delivery {
     pub confirmed_by: Option<Uuid>,
     /// What the reader remarked.
     pub remark: String,
+    /// When it was withdrawn.
+    pub withdrawn_at: Option<DateTime<Utc>>,
+    /// Who withdrew it.
+    pub withdrawn_by: Option<Uuid>,
+    /// Why.
+    pub withdrawal_reason: Option<String>,
     /// Sum of its lines with their corrections.
     pub total_milligrams: i64,
     /// Whether a dispute of it is not answered.
@@ -143,7 +149,7 @@ pub struct DeliveryFilter {
     pub recipient_id: Option<Uuid>,
     /// From one site.
     pub site_id: Option<Uuid>,
-    /// In one state.
+    /// In one state; in any but `withdrawn` when left out.
     pub state: Option<&'static str>,
     /// First and last local day, of hand-over or, before that, of packing.
     pub days: Option<(NaiveDate, NaiveDate)>,
@@ -167,7 +173,8 @@ macro_rules! deliveries_where {
         concat!(
             "select d.id, d.site_id, site.name as site_name, site.zone, d.recipient_id, r.name as recipient_name, d.state,
                     d.packed_on, d.handed_over_on, d.handed_over_at, d.hand_over_recorded_at, d.handed_over_by, d.received_by,
-                    d.temperature_decicelsius, d.confirmed_at, d.confirmed_by, d.remark, d.version,
+                    d.temperature_decicelsius, d.confirmed_at, d.confirmed_by, d.remark,
+                    d.withdrawn_at, d.withdrawn_by, d.withdrawal_reason, d.version,
                     coalesce((select sum(l.milligrams)::bigint from delivery_line l
                                where l.cooperative_id = d.cooperative_id and l.delivery_id = d.id), 0)
                     + coalesce((select sum(k.change_milligrams)::bigint from delivery_line l
@@ -210,6 +217,20 @@ pub async fn lock(tx: &mut Tx, id: Uuid) -> Result<()> {
     Ok(())
 }
 
+/// Holds a delivery against those who change it until the transaction ends; others may share it.
+///
+/// # Errors
+/// Those of the database.
+pub async fn share(tx: &mut Tx, id: Uuid) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query("select 1 from delivery where cooperative_id = $1 and id = $2 for share")
+        .bind(cooperative_id)
+        .bind(id)
+        .execute(tx.connection())
+        .await?;
+    Ok(())
+}
+
 /// Deliveries in the order of their packing.
 ///
 /// # Errors
@@ -223,7 +244,7 @@ pub async fn list(
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(deliveries_where!(
         "($2::uuid is null or d.recipient_id = $2) and ($3::uuid is null or d.site_id = $3)
-         and ($4::text is null or d.state = $4)
+         and case when $4::text is null then d.state <> 'withdrawn' else d.state = $4 end
          and ($5::date is null or coalesce(d.handed_over_on, d.packed_on) between $5 and $6)
          and ($7 or d.site_id = any($8) or d.recipient_id = any($9)) and ($10::uuid is null or d.id > $10)
          and ($12::boolean is null or open_dispute(d.cooperative_id, d.id) = $12)
@@ -372,6 +393,38 @@ pub async fn confirm(
     Ok(())
 }
 
+/// A withdrawal of a delivery in which nothing is left.
+#[derive(Debug, Clone, Serialize)]
+pub struct Withdrawal<'a> {
+    /// Now.
+    pub at: DateTime<Utc>,
+    /// Who withdraws it.
+    pub member_id: Uuid,
+    /// Why.
+    pub reason: &'a str,
+}
+
+/// Notes that a packed delivery is withdrawn.
+///
+/// # Errors
+/// Those of the database; constraint `delivery_withdrawn` when it is not packed, `delivery_withdrawn_weight` while
+/// anything is in it.
+pub async fn withdraw(tx: &mut Tx, id: Uuid, withdrawal: &Withdrawal<'_>) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query(
+        "update delivery set state = 'withdrawn', withdrawn_at = $3, withdrawn_by = $4, withdrawal_reason = $5
+          where cooperative_id = $1 and id = $2",
+    )
+    .bind(cooperative_id)
+    .bind(id)
+    .bind(withdrawal.at)
+    .bind(withdrawal.member_id)
+    .bind(withdrawal.reason)
+    .execute(tx.connection())
+    .await?;
+    Ok(())
+}
+
 /// Lines of a delivery in the order of packing.
 ///
 /// # Errors
@@ -391,6 +444,35 @@ pub async fn lines(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<DeliveryLine>> 
     )
     .bind(cooperative_id)
     .bind(delivery_id)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
+/// Where a line of a delivery comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, sqlx::FromRow)]
+pub struct LineOrigin {
+    /// The delivery.
+    pub delivery_id: Uuid,
+    /// The line.
+    pub line_id: Uuid,
+    /// Where the produce comes from.
+    pub cut_id: Uuid,
+}
+
+/// The lines of some deliveries in which there is anything.
+///
+/// # Errors
+/// Those of the database.
+pub async fn filled_lines(tx: &mut Tx, deliveries: &[Uuid]) -> Result<Vec<LineOrigin>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_as(
+        "select l.delivery_id, l.id as line_id, l.cut_id from delivery_line l
+          where l.cooperative_id = $1 and l.delivery_id = any($2)
+            and l.milligrams + coalesce((select sum(k.change_milligrams) from delivery_correction k
+                  where k.cooperative_id = l.cooperative_id and k.delivery_line_id = l.id), 0) > 0",
+    )
+    .bind(cooperative_id)
+    .bind(deliveries)
     .fetch_all(tx.connection())
     .await?)
 }

@@ -27,6 +27,14 @@ pub enum Error {
     Failed(sqlx::Error),
 }
 
+impl Error {
+    /// What was read before a row was held is no longer so: the transaction is to be run again.
+    pub fn overtaken() -> Self {
+        let words = "what the order of locks rests on was changed meanwhile";
+        Self::Transient(sqlx::Error::Protocol(words.to_owned()))
+    }
+}
+
 /// Serialization failure, deadlock, lock not available in time.
 const TRANSIENT: [&str; 3] = ["40001", "40P01", "55P03"];
 /// Integrity violations, class 23: not null, foreign key, unique, check, exclusion, restrict.

@@ -41,6 +41,7 @@ const STEPS: &[(i64, &str, &str, &str)] = &[
     step!(20, "0020_late_work_and_reminders"),
     step!(21, "0021_station_learning"),
     step!(22, "0022_withholding"),
+    step!(23, "0023_withdrawn_deliveries"),
 ];
 
 fn migrator() -> Migrator {

@@ -119,6 +119,9 @@ pub struct Notice {
     pub told_revision: Option<i32>,
     /// The suspect weight they were told.
     pub told_milligrams: Option<i64>,
+    /// What of the trace that it rested on is in deliveries that were withdrawn.
+    #[serde(default)]
+    pub withdrawn_milligrams: i64,
     /// What was said.
     pub note: String,
 }
@@ -269,7 +272,8 @@ pub async fn insert_delivery(
     Ok(())
 }
 
-/// The deliveries of the last trace, in the order of their packing.
+/// The deliveries of the last trace, in the order of their packing; without those that were withdrawn since, which
+/// nobody gets.
 ///
 /// # Errors
 /// Those of the database.
@@ -280,7 +284,7 @@ pub async fn deliveries(tx: &mut Tx, id: Uuid) -> Result<Vec<AffectedDelivery>> 
            from recall r
            join recall_delivery a on a.cooperative_id = r.cooperative_id and a.recall_id = r.id and a.revision = r.revision
            join delivery d on d.cooperative_id = a.cooperative_id and d.id = a.delivery_id
-          where r.cooperative_id = $1 and r.id = $2 order by d.packed_on, d.id",
+          where r.cooperative_id = $1 and r.id = $2 and d.state <> 'withdrawn' order by d.packed_on, d.id",
     )
     .bind(cooperative_id)
     .bind(id)
@@ -296,7 +300,11 @@ pub async fn notices(tx: &mut Tx, id: Uuid) -> Result<Vec<Notice>> {
     let cooperative_id = tx.cooperative_id();
     Ok(sqlx::query_as(
         "select n.recipient_id, r.name as recipient_name, n.assigned_to, m.name as assigned_name, n.told_at, n.told_by,
-                n.told_revision, n.told_milligrams, n.note
+                n.told_revision, n.told_milligrams, n.note,
+                coalesce((select sum(a.milligrams) from recall_delivery a
+                            join delivery d on d.cooperative_id = a.cooperative_id and d.id = a.delivery_id and d.state = 'withdrawn'
+                           where a.cooperative_id = n.cooperative_id and a.recall_id = n.recall_id
+                             and a.revision = n.told_revision and a.recipient_id = n.recipient_id), 0)::bigint as withdrawn_milligrams
            from recall_notice n
            join recipient r on r.cooperative_id = n.cooperative_id and r.id = n.recipient_id
            left join member m on m.cooperative_id = n.cooperative_id and m.id = n.assigned_to

@@ -96,7 +96,7 @@ pub struct WorkRecipient {
     pub keep_days: i32,
     /// What it was promised.
     pub pledges: Json<Vec<WorkPledge>>,
-    /// Days on which something was packed for it at the site.
+    /// Days on which something was packed for it at the site and not withdrawn.
     pub packed_on: Vec<NaiveDate>,
     /// Days on which something was handed over to it.
     pub handed_over_on: Vec<NaiveDate>,
@@ -261,7 +261,7 @@ pub async fn recipients(
                                                    and (c.id = p.crop_id or c.crop_group_id = p.crop_group_id)), '[]')))
                    from pledge p where p.cooperative_id = r.cooperative_id and p.recipient_id = r.id and p.retired_at is null) as pledges,
                 coalesce((select array_agg(distinct d.packed_on) from delivery d
-                           where d.cooperative_id = r.cooperative_id and d.recipient_id = r.id and d.site_id = $2 and d.packed_on >= $3), '{}') as packed_on,
+                           where d.cooperative_id = r.cooperative_id and d.recipient_id = r.id and d.site_id = $2 and d.packed_on >= $3 and d.state <> 'withdrawn'), '{}') as packed_on,
                 coalesce((select array_agg(distinct d.handed_over_on) from delivery d
                            where d.cooperative_id = r.cooperative_id and d.recipient_id = r.id and d.site_id = $2 and d.handed_over_on >= $3), '{}') as handed_over_on
            from recipient r

@@ -15,7 +15,8 @@ use uuid::Uuid;
 use crate::{Error, Result, Tx};
 
 pub use changes::{
-    Done, TaskFields, TaskSubject, Window, drop_of_sowing, finish, finish_of_sowing, insert,
+    Done, TaskFields, TaskSubject, Window, drop_of_sowing, finish, finish_of_sowing, hold, insert,
+    open_again, packed_as,
 };
 
 /// A task with everything that people need to know of it.

@@ -207,12 +207,16 @@ pub async fn back(tx: &mut Tx, from: &[Point], within: Within<'_>) -> Result<Vec
     .await
 }
 
-/// All that each of some cuts came from, the cut itself included. It is found from the cut, so that it costs no more
-/// when a lot went into very much else.
+/// Which of some suspect records each of some cuts came from, the cut itself included. It is found from the sowings of
+/// the cuts, each once, so that it costs no more when a lot went into very much else.
 ///
 /// # Errors
 /// Those of the database.
-pub async fn origins(tx: &mut Tx, cuts: &[Uuid]) -> Result<Vec<(Uuid, Point)>> {
+pub async fn suspect_origins(
+    tx: &mut Tx,
+    cuts: &[Uuid],
+    suspect: &[&Point],
+) -> Result<Vec<(Uuid, Point)>> {
     #[derive(sqlx::FromRow)]
     struct Origin {
         cut_id: Uuid,
@@ -220,24 +224,34 @@ pub async fn origins(tx: &mut Tx, cuts: &[Uuid]) -> Result<Vec<(Uuid, Point)>> {
         point: Point,
     }
     let cooperative_id = tx.cooperative_id();
+    let kinds: Vec<&str> = suspect.iter().map(|point| point.kind.as_str()).collect();
+    let ids: Vec<Uuid> = suspect.iter().map(|point| point.id).collect();
     let found: Vec<Origin> = sqlx::query_as(concat!(
-        "with recursive reached (cut_id, kind, id) as (
-           select cut_id, $3::text, cut_id from unnest($2::uuid[]) cut_id
+        "with recursive reached (sowing_id, kind, id) as (
+           select distinct c.sowing_id, $3::text, c.sowing_id from cut c where c.cooperative_id = $1 and c.id = any($2)
            union
-           select r.cut_id, n.kind, n.id from reached r cross join lateral (
+           select r.sowing_id, n.kind, n.id from reached r cross join lateral (
              ",
         came_from!(),
         "  ) n
+         ), suspect (kind, id) as (
+           select * from unnest($7::text[], $8::uuid[])
          )
-         select cut_id, kind, id from reached"
+         select c.id as cut_id, s.kind, s.id
+           from suspect s join reached r on r.kind = s.kind and r.id = s.id
+           join cut c on c.cooperative_id = $1 and c.sowing_id = r.sowing_id and c.id = any($2)
+         union all
+         select s.id, s.kind, s.id from suspect s where s.kind = 'cut' and s.id = any($2)"
     ))
     .bind(cooperative_id)
     .bind(cuts)
-    .bind("cut")
+    .bind("sowing")
     // everywhere
     .bind(None::<&[Uuid]>)
     .bind(None::<&[Uuid]>)
     .bind(&[] as &[Uuid])
+    .bind(kinds)
+    .bind(ids)
     .fetch_all(tx.connection())
     .await?;
     let pair = |origin: Origin| (origin.cut_id, origin.point);

@@ -127,13 +127,17 @@ async fn require_not_withheld(
     let may_tell_late = covers(&Operation::CorrectDelivery.reach(actor), delivery);
     let binds = |since: DateTime<Utc>| !may_tell_late || at >= since;
     let withheld = Withheld::load(tx).await?;
-    if withheld.of_delivery(delivery.id).is_some_and(binds) {
+    let whole = withheld.of_delivery(delivery.id);
+    if whole.is_some_and(|held| binds(held.since())) {
         return Err(Refusal::DeliveryWithheld.into());
     }
     let lines: Vec<&DeliveryLine> = lines.iter().filter(|line| line.milligrams > 0).collect();
     let cuts: Vec<Uuid> = lines.iter().map(|line| line.cut_id).collect();
     let withheld = withheld.of_cuts(tx, &cuts).await?;
-    let is_withheld = |line: &&DeliveryLine| withheld.get(&line.cut_id).copied().is_some_and(binds);
+    let is_withheld = |line: &&DeliveryLine| {
+        let held = withheld.get(&line.cut_id);
+        held.is_some_and(|held| binds(held.since()))
+    };
     let trays = lines.into_iter().filter(is_withheld);
     let mut trays: Vec<String> = trays.map(|line| line.tray_code.clone()).collect();
     trays.sort_unstable();

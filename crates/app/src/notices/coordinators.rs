@@ -6,7 +6,7 @@ use cotyl_store::notices::{self as store, StockLook};
 use cotyl_store::{Scope, Tx};
 use uuid::Uuid;
 
-use super::{is_up, or_later};
+use super::is_up;
 use crate::plans::answer::PlanWeek;
 use crate::shopping_list::ShoppingItem;
 use crate::{App, Error, Result};
@@ -55,7 +55,7 @@ impl App {
     ///
     /// It goes by what was kept, never by the hour in which it is called: called late, several times, or
     /// twice at once, it leaves out no day on which it is called and tells nothing twice. A co-operative that
-    /// cannot be read is logged and looked at again by the next call; the others do not wait for it.
+    /// cannot be read is left out until the next call; the others do not wait for it.
     ///
     /// # Errors
     /// [`Error::Unavailable`].
@@ -67,10 +67,15 @@ impl App {
             })
             .await?;
         let mut looked_at = 0;
+        let mut look = self.left_out.look("low stock", self.clock().now());
         for last in all {
             let told = self.write_low_stock_of(&last).await;
-            looked_at += usize::from(or_later("low stock", last.cooperative_id, told)?);
+            // before its hour nothing of it is read, which does not say that it can be
+            if !matches!(told, Ok(false)) {
+                looked_at += usize::from(look.brought(last.cooperative_id, told)?);
+            }
         }
+        look.end();
         Ok(looked_at)
     }
 

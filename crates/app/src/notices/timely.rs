@@ -16,26 +16,6 @@ use crate::{App, Error, Result};
 /// Claims that are looked through in one go.
 const MOST_CLAIMS: i64 = 500;
 
-/// What a look at one co-operative brought; nothing where it cannot be read or written, which is logged and
-/// tried again at the next look.
-///
-/// # Errors
-/// [`Error::Unavailable`], which is no fault of the co-operative.
-pub(crate) fn or_later<T: Default>(
-    look: &str,
-    cooperative_id: Uuid,
-    brought: Result<T>,
-) -> Result<T> {
-    match brought {
-        Err(error @ Error::Unavailable(_)) => Err(error),
-        Err(error) => {
-            tracing::error!(%cooperative_id, cause = ?error, "{look}: a co-operative is left out until the next look");
-            Ok(T::default())
-        }
-        brought => brought,
-    }
-}
-
 impl App {
     /// Writes down the reminders that are due; how many. Doing it again, or at the same moment
     /// elsewhere, writes nothing more.
@@ -46,6 +26,7 @@ impl App {
         let now = self.clock().now();
         let usual = usual_reminder_minutes();
         let (mut written, mut after) = (0, None);
+        let mut look = self.left_out.look("reminders", now);
         loop {
             let ahead = self
                 .store()
@@ -56,11 +37,12 @@ impl App {
                 .await?;
             after = ahead.last().map(|claim| claim.claim_id);
             if after.is_none() {
+                look.end();
                 return Ok(written);
             }
             for (cooperative_id, claims) in by_cooperative(ahead, |claim| claim.cooperative_id) {
                 let wrote = self.remind_of(&claims, now).await;
-                written += or_later("reminders", cooperative_id, wrote)?;
+                written += look.brought(cooperative_id, wrote)?;
             }
         }
     }
@@ -104,10 +86,12 @@ impl App {
             })
             .await?;
         let mut written = 0;
+        let mut look = self.left_out.look("summaries", now);
         for (cooperative_id, members) in by_cooperative(all, |member| member.cooperative_id) {
             let wrote = self.summarise(&members, now).await;
-            written += or_later("summaries", cooperative_id, wrote)?;
+            written += look.brought(cooperative_id, wrote)?;
         }
+        look.end();
         Ok(written)
     }
 

@@ -216,3 +216,53 @@ async fn end_claims(tx: &mut Tx, task_ids: &[Uuid], now: DateTime<Utc>) -> Resul
     .await?;
     Ok(())
 }
+
+/// Tasks of packing that are done by a delivery, in the order of their ids.
+///
+/// # Errors
+/// Those of the database.
+pub async fn packed_as(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<Uuid>> {
+    let cooperative_id = tx.cooperative_id();
+    Ok(sqlx::query_scalar(
+        "select id from task
+          where cooperative_id = $1 and kind = 'pack' and state = 'done' and outcome->>'delivery_id' = $2::uuid::text
+          order by id",
+    )
+    .bind(cooperative_id)
+    .bind(delivery_id)
+    .fetch_all(tx.connection())
+    .await?)
+}
+
+/// Holds tasks in the order of their ids against other writers until the transaction ends.
+///
+/// # Errors
+/// Those of the database.
+pub async fn hold(tx: &mut Tx, ids: &[Uuid]) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query(
+        "select 1 from task where cooperative_id = $1 and id = any($2) order by id for no key update",
+    )
+    .bind(cooperative_id)
+    .bind(ids)
+    .execute(tx.connection())
+    .await?;
+    Ok(())
+}
+
+/// Opens tasks again that were done. Who did them, and the reports of it, stay as they are.
+///
+/// # Errors
+/// Those of the database.
+pub async fn open_again(tx: &mut Tx, ids: &[Uuid]) -> Result<()> {
+    let cooperative_id = tx.cooperative_id();
+    sqlx::query(
+        "update task set state = 'open', done_at = null, recorded_done_at = null, done_by = null, outcome = null
+          where cooperative_id = $1 and id = any($2) and state = 'done'",
+    )
+    .bind(cooperative_id)
+    .bind(ids)
+    .execute(tx.connection())
+    .await?;
+    Ok(())
+}

@@ -133,7 +133,7 @@ pub struct TracedDelivery {
     pub recipient_id: Uuid,
     /// Name of the recipient.
     pub recipient_name: String,
-    /// `packed`, `handed_over` or `confirmed`.
+    /// `packed`, `handed_over`, `confirmed` or `withdrawn`.
     pub state: String,
     /// The local day of packing.
     pub packed_on: NaiveDate,
@@ -388,7 +388,7 @@ detail_query!(
                       from delivery_line l where l.cooperative_id = $1 and l.delivery_id = d.id
                        and (l.cut_id = any($5) or d.id = any($7))),
                   d.handed_over_at, d.handed_over_at
-             from delivery d where d.cooperative_id = $1 and d.id = any($6)
+             from delivery d where d.cooperative_id = $1 and d.id = any($6) and d.state <> 'withdrawn'
          ) found order by step, first_at nulls last, from_id, to_id"
     )
 );
