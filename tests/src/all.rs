@@ -1,6 +1,7 @@
 //! One test binary: HTTP journeys, races, and end to end through the real binary.
 #![allow(clippy::unwrap_used, missing_docs)]
 
+mod alongside;
 mod batch_crash;
 mod batch_entries;
 mod batches;

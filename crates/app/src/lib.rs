@@ -2,6 +2,7 @@
 //!
 //! Knows no HTTP. A use case is a method of [`App`], one file each; simple nouns keep their five in one.
 
+pub mod alongside;
 pub mod assignments;
 mod audit_log;
 pub mod availability;
@@ -85,6 +86,7 @@ pub mod totals;
 pub mod traces;
 mod withheld;
 mod work_effects;
+pub mod work_groups;
 pub mod work_now;
 pub mod work_reports;
 mod work_settings;
