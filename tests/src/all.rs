@@ -11,6 +11,7 @@ mod calendar_feed;
 mod claim_races;
 mod claim_room;
 mod claims;
+mod claims_together;
 mod closure_outlook;
 mod crash;
 mod cupboard;

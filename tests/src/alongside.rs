@@ -64,13 +64,14 @@ impl Batch {
         self.api.get(VOLUNTEER, &path).await.expect(200).body
     }
 
-    async fn task(&self, id: &str) -> Value {
+    pub async fn task(&self, id: &str) -> Value {
         let path = format!("/tasks/{id}");
         self.api.get(VOLUNTEER, &path).await.expect(200).body
     }
 }
 
-async fn sow(api: &Api, garden: &Garden, crop_id: Uuid, containers: i32, cut: &str) -> Value {
+/// Sows containers on the bench today that are cut once, on a day.
+pub async fn sow(api: &Api, garden: &Garden, crop_id: Uuid, containers: i32, cut: &str) -> Value {
     let mut input = sowing_input(garden, containers, "2026-09-07");
     input["crop_id"] = json!(crop_id);
     input["planned_cuts"] = json!([cut]);

@@ -27,7 +27,7 @@ pub struct Racing {
 }
 
 /// One request of a race: who, path and body.
-type Asked<'a> = (&'a str, String, Option<Value>);
+pub type Asked<'a> = (&'a str, String, Option<Value>);
 
 impl Racing {
     pub async fn start(api: &Api, connections: u32) -> Self {
@@ -62,7 +62,7 @@ impl Racing {
     }
 
     /// All requests at once, each over a connection that was opened before.
-    async fn run(&self, api: &Api, asked: Vec<Asked<'_>>) -> Vec<(u16, Value)> {
+    pub async fn run(&self, api: &Api, asked: Vec<Asked<'_>>) -> Vec<(u16, Value)> {
         let clients: Vec<_> = asked.iter().map(|_| reqwest::Client::new()).collect();
         let base = format!("http://{}/api/v1", self.address);
         let opened = join_all(asked.iter().zip(&clients).map(|((who, _, _), client)| {
@@ -98,7 +98,7 @@ impl Racing {
 }
 
 /// How many answers of each status and problem.
-fn tally(answers: &[(u16, Value)]) -> BTreeMap<String, usize> {
+pub fn tally(answers: &[(u16, Value)]) -> BTreeMap<String, usize> {
     let mut counts = BTreeMap::new();
     for (status, body) in answers {
         let problem = body["type"].as_str().unwrap_or_default();

@@ -10,13 +10,47 @@ use cotyl_app::work_groups::WorkGroup as AppGroup;
 use cotyl_domain::guidance;
 use cotyl_domain::quantity::Volume;
 use cotyl_domain::task::TaskKind;
-use serde::Serialize;
-use utoipa::ToSchema;
+use serde::{Deserialize, Serialize};
+use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
 use crate::problem::Problem;
 use crate::tasks::Hindrance;
 use crate::work_now::WorkNeeds;
+
+/// Tasks that go with the one of the address: all or none.
+#[derive(Debug, Default, Deserialize, ToSchema)]
+pub struct AlongsideInput {
+    /// Tasks that go alongside it, at most 49; none when left out. The order does not matter, and the task
+    /// itself may be among them.
+    #[serde(default)]
+    pub alongside: Vec<Uuid>,
+}
+
+/// Tasks that go with the one of the address: all or none.
+#[derive(Debug, Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub struct AlongsideQuery {
+    /// Ids of tasks that go alongside it, at most 49, with commas between them; none when left out.
+    pub alongside: Option<String>,
+}
+
+impl AlongsideQuery {
+    /// The ids.
+    ///
+    /// # Errors
+    /// For what is no list of ids.
+    pub(crate) fn ids(&self) -> Result<Vec<Uuid>, Problem> {
+        let ids = self.alongside.iter().flat_map(|text| text.split(','));
+        ids.map(|id| id.trim().parse())
+            .collect::<Result<_, _>>()
+            .map_err(|_| {
+                let detail = "must be ids of tasks with commas between them";
+                Problem::field("alongside", "format", detail)
+            })
+    }
+}
 
 /// The containers of one sowing among those of its batch; they stay apart on the station.
 #[derive(Debug, Serialize, ToSchema)]

@@ -17,8 +17,8 @@ use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::alongside::{self, Portion};
-use crate::extract::{Signed, page};
+use crate::alongside::{self, AlongsideInput, AlongsideQuery, Portion};
+use crate::extract::{Signed, SignedMaybe, page};
 use crate::problem::{Problem, ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed_by, record};
 use crate::serve::ApiState;
@@ -462,27 +462,47 @@ pub async fn read_task(
     Ok(record(seen.task.version, &full(seen)?))
 }
 
+/// Claims that were made.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ClaimedTasks {
+    /// That of the task of the address.
+    #[serde(flatten)]
+    pub claim: Claim,
+    /// Those of the tasks alongside it that were asked for, in the order of the ids of the tasks.
+    pub alongside: Vec<Claim>,
+}
+
 /// Claim a task
 ///
-/// Takes the lowest free place of it. `Location` is where the claim is given back.
+/// Takes the lowest free place of it. `Location` is where the claim is given back. With `alongside`, tasks
+/// that go alongside it are taken too, all or none; each counts as one towards how many a member may hold.
+/// Where one stands in the way, `errors` names it.
 #[utoipa::path(
-    tag = "tasks", operation_id = "claim_task",
-    responses((status = 201, description = "Held", body = Claim), WriteProblems)
+    tag = "tasks", operation_id = "claim_task", request_body = Option<AlongsideInput>,
+    responses((status = 201, description = "Held", body = ClaimedTasks), WriteProblems)
 )]
 #[post("/tasks/{task_id}/claims")]
 pub async fn claim_task(
     state: Data<ApiState>,
-    Signed(caller): Signed,
     task_id: Path<Uuid>,
+    signed: SignedMaybe<AlongsideInput>,
 ) -> Answer {
-    let claim = state.app.claim_task(&caller, *task_id).await?;
+    let with = &signed.body.alongside;
+    let claimed = state.app.claim_task(&signed.caller, *task_id, with).await?;
     let path = format!("/tasks/{task_id}/claims/mine");
-    Ok(created(claim.version, &path, &Claim::from(claim)))
+    let version = claimed.claim.version;
+    let body = ClaimedTasks {
+        claim: claimed.claim.into(),
+        alongside: claimed.along.into_iter().map(Into::into).collect(),
+    };
+    Ok(created(version, &path, &body))
 }
 
 /// Give a task back
+///
+/// With `alongside`, tasks that go alongside it too, all or none.
 #[utoipa::path(
-    tag = "tasks", operation_id = "release_task",
+    tag = "tasks", operation_id = "release_task", params(AlongsideQuery),
     responses((status = 204, description = "Given back"), WriteProblems)
 )]
 #[delete("/tasks/{task_id}/claims/mine")]
@@ -490,7 +510,9 @@ pub async fn release_task(
     state: Data<ApiState>,
     Signed(caller): Signed,
     task_id: Path<Uuid>,
+    query: Query<AlongsideQuery>,
 ) -> Answer {
-    state.app.release_task(&caller, *task_id).await?;
+    let with = query.ids()?;
+    state.app.release_task(&caller, *task_id, &with).await?;
     Ok(HttpResponse::NoContent().finish())
 }

@@ -4,7 +4,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use cotyl_domain::task::TaskKind;
 use cotyl_store::Tx;
 use cotyl_store::tasks::{self, Task};
-use cotyl_work::{Finishing, Portion, TaskFacts, alongside};
+use cotyl_work::{Errand, Finishing, Portion, TaskFacts, alongside};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -113,6 +113,14 @@ pub(crate) fn tell_among(
         each.alongside = ids.filter_map(|id| told.get(id).cloned()).collect();
     }
     Ok(())
+}
+
+/// What work a task is, of which batch and when; `None` for one that goes alongside none.
+///
+/// # Errors
+/// For a task that this version cannot read.
+pub(crate) fn errand_of(task: &Task) -> Result<Option<Errand>> {
+    Ok(Errand::of(&facts_of(task)?))
 }
 
 /// A task in words, as far as they tell it apart from those that go alongside it.

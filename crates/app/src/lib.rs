@@ -81,6 +81,7 @@ pub mod task_rules;
 pub mod task_work;
 pub mod tasks;
 mod terms;
+mod together;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;

@@ -14,7 +14,19 @@ use crate::claim_rules::{Whose, require_room};
 use crate::completion::{self, Completion};
 use crate::task_holds::{lapse, require_to_do, settle_state};
 use crate::tasks::{TaskForMember, claimable, leads, within_reach};
+use crate::together::{Together, asked};
 use crate::{App, Caller, Changed, Error, Result};
+
+/// Claims that were made.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Claimed {
+    /// That of the task asked for.
+    #[serde(flatten)]
+    pub claim: Claim,
+    /// Those of the tasks that were to go with it, in the order of their ids.
+    #[serde(default)]
+    pub along: Vec<Claim>,
+}
 
 /// What came of a report that work was done.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -26,50 +38,93 @@ pub enum Finished {
 }
 
 impl App {
-    /// Takes a place of a task for the member.
+    /// Takes a place of a task for the member, and of each of those that are to go with it: all or none. Each
+    /// counts as one towards what the member may hold, as it does when they are taken one after the other.
     ///
     /// # Errors
     /// [`Refusal::TaskHeld`], [`Refusal::AlreadyYours`], [`Refusal::NeedsQualification`],
-    /// [`Refusal::WrongState`].
-    pub async fn claim_task(&self, caller: &Caller, id: Uuid) -> Result<Claim> {
-        self.write_once(Operation::ClaimTask, caller, async |tx, actor| {
+    /// [`Refusal::WrongState`], [`Refusal::ClaimLimit`], [`Refusal::ClaimsOverlap`]; of several as
+    /// [`Refusal::OneOfSeveral`]. [`Error::Invalid`] for tasks that do not go alongside it.
+    pub async fn claim_task(&self, caller: &Caller, id: Uuid, with: &[Uuid]) -> Result<Claimed> {
+        let operation = Operation::ClaimTask;
+        let asked = asked(id, with)?;
+        self.write_once(operation, caller, async |tx, actor| {
             // the member first: what they hold is counted while nobody adds to it
             rota::hold_members(tx, &[actor.member_id]).await?;
-            let task = tasks::lock(tx, id).await?;
-            let mut task = within_reach(actor, Operation::ClaimTask, task)?;
-            let now = self.clock().now();
-            // who takes the place next is here already: nobody need be told that it is free
-            lapse(tx, &mut task, now).await?;
-            let place = may_claim(&claimable(&task)?, actor)
-                .map_err(|refusal| with_names(refusal, actor, &task))?;
-            require_room(tx, &Whose::own(actor.member_id), &task, now).await?;
-            let claim = claims::insert(tx, self.new_id(), id, actor.member_id, place, now).await?;
-            settle_state(tx, id).await?;
-            self.audit_task(tx, Operation::ClaimTask, caller, id, &claim)
-                .await?;
-            Ok(claim)
+            let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            let mut own = None;
+            let mut along = Vec::new();
+            for (asked, task) in together.tasks() {
+                let taken = self.take(tx, actor, caller, task.clone()).await;
+                let claim = taken.map_err(|error| together.in_the_way(asked, task, error))?;
+                if claim.task_id == id {
+                    own = Some(claim);
+                } else {
+                    along.push(claim);
+                }
+            }
+            let claim = own.ok_or(Error::NotFound("task"))?;
+            Ok(Claimed { claim, along })
         })
         .await
     }
 
-    /// Gives a task back.
+    /// Takes a place of a task, which must be held against other writers.
+    async fn take(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+    ) -> Result<Claim> {
+        let (id, now) = (task.id, self.clock().now());
+        // who takes the place next is here already: nobody need be told that it is free
+        lapse(tx, &mut task, now).await?;
+        let place = may_claim(&claimable(&task)?, actor)
+            .map_err(|refusal| with_names(refusal, actor, &task))?;
+        require_room(tx, &Whose::own(actor.member_id), &task, now).await?;
+        let claim = claims::insert(tx, self.new_id(), id, actor.member_id, place, now).await?;
+        settle_state(tx, id).await?;
+        self.audit_task(tx, Operation::ClaimTask, caller, id, &claim)
+            .await?;
+        Ok(claim)
+    }
+
+    /// Gives a task back, and those that are to go with it: all or none.
     ///
     /// # Errors
-    /// [`Refusal::NotYours`] when the member does not hold it.
-    pub async fn release_task(&self, caller: &Caller, id: Uuid) -> Result<()> {
-        self.write(Operation::ReleaseTask, caller, async |tx, actor| {
-            let task = tasks::lock(tx, id).await?;
-            let mut task = within_reach(actor, Operation::ReleaseTask, task)?;
-            self.free_lapsed(tx, &mut task).await?;
-            let claim = claims::release(tx, id, actor.member_id, self.clock().now())
-                .await?
-                .ok_or(Refusal::NotYours)?;
-            tasks::set_state(tx, id, TaskState::Open).await?;
-            self.tell_task_free(tx, &task, claim.id).await?;
-            self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
-                .await
+    /// [`Refusal::NotYours`] when the member does not hold it; of several as [`Refusal::OneOfSeveral`].
+    pub async fn release_task(&self, caller: &Caller, id: Uuid, with: &[Uuid]) -> Result<()> {
+        let operation = Operation::ReleaseTask;
+        let asked = asked(id, with)?;
+        self.write(operation, caller, async |tx, actor| {
+            let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            for (asked, task) in together.tasks() {
+                let released = self.give_back(tx, actor, caller, task.clone()).await;
+                released.map_err(|error| together.in_the_way(asked, task, error))?;
+            }
+            Ok(())
         })
         .await
+    }
+
+    /// Gives a task back, which must be held against other writers.
+    async fn give_back(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+    ) -> Result<()> {
+        let id = task.id;
+        self.free_lapsed(tx, &mut task).await?;
+        let claim = claims::release(tx, id, actor.member_id, self.clock().now())
+            .await?
+            .ok_or(Refusal::NotYours)?;
+        tasks::set_state(tx, id, TaskState::Open).await?;
+        self.tell_task_free(tx, &task, claim.id).await?;
+        self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
+            .await
     }
 
     /// Says that a task is done, or a part of it; its sowing goes one step on.
