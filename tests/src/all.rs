@@ -20,6 +20,7 @@ mod database;
 mod deliveries;
 mod disputes;
 mod end_to_end;
+mod finish_together;
 mod formulations;
 mod garden;
 mod garden_crops;

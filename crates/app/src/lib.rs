@@ -24,6 +24,7 @@ pub mod cuts;
 pub mod deliveries;
 mod error;
 pub mod fair_share;
+pub mod finish_together;
 pub mod found;
 mod groups;
 mod growing;

@@ -172,17 +172,30 @@ impl App {
         id: Uuid,
         completion: &Completion,
     ) -> Result<Finished> {
-        let operation = Operation::FinishTask;
         let seen = tasks::get(tx, id).await?;
-        let seen = within_reach(actor, operation, seen)?;
+        let seen = within_reach(actor, Operation::FinishTask, seen)?;
         // the sowing first: every writer of both takes them in this order
         if let Some(sowing_id) = seen.sowing_id {
             sowings::lock(tx, sowing_id).await?;
         }
-        let mut task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
+        let task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
         if let Some(before) = reported(tx, actor, &task, completion).await? {
             return self.as_before(tx, actor, before).await;
         }
+        self.count_held(tx, actor, caller, task, completion).await
+    }
+
+    /// Does what the report says of a task, which must be held with its sowing and not have been reported so
+    /// before.
+    pub(crate) async fn count_held(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+        completion: &Completion,
+    ) -> Result<Finished> {
+        let (id, operation) = (task.id, Operation::FinishTask);
         let now = self.clock().now();
         let done_at = completion::check(&task, completion, now)?;
         self.free_lapsed(tx, &mut task).await?;
@@ -253,13 +266,28 @@ impl App {
         completion: &Completion,
         refusal: &Refusal,
     ) -> Result<Finished> {
-        let operation = Operation::FinishTask;
         let task = tasks::lock(tx, id).await?;
-        let task = within_reach(actor, operation, task)?;
-        if let Some(before) = reported(tx, actor, &task, completion).await? {
-            return self.as_before(tx, actor, before).await;
+        let task = within_reach(actor, Operation::FinishTask, task)?;
+        let kept = self.keep_report(tx, actor, caller, &task, completion, refusal);
+        let kept = kept.await?;
+        self.as_before(tx, actor, kept).await
+    }
+
+    /// Keeps a report about a task, which must be held, that something stands against; the same report where
+    /// it came before.
+    pub(crate) async fn keep_report(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        task: &Task,
+        completion: &Completion,
+        refusal: &Refusal,
+    ) -> Result<WorkReport> {
+        if let Some(before) = reported(tx, actor, task, completion).await? {
+            return Ok(before);
         }
-        let done_at = completion::check(&task, completion, self.clock().now())?;
+        let done_at = completion::check(task, completion, self.clock().now())?;
         let mut told = completion.clone();
         if told.partial {
             told.of_containers = told.containers.and(task.containers);
@@ -268,12 +296,13 @@ impl App {
             state: "waiting".into(),
             entered: false,
             conflict: Some(refusal.code().into()),
-            conflict_detail: Some(in_words(&task, refusal)),
-            ..self.report(&task, actor, completion, done_at, &told)?
+            conflict_detail: Some(in_words(task, refusal)),
+            ..self.report(task, actor, completion, done_at, &told)?
         };
         work_reports::insert(tx, &report).await?;
-        self.audit_task(tx, operation, caller, id, &report).await?;
-        Ok(Finished::Kept(Box::new(report)))
+        self.audit_task(tx, Operation::FinishTask, caller, task.id, &report)
+            .await?;
+        Ok(report)
     }
 
     /// The answer to a report that came before.
@@ -330,7 +359,7 @@ impl App {
 }
 
 /// The same report, if it came before: by its id, or by member, task and time.
-async fn reported(
+pub(crate) async fn reported(
     tx: &mut Tx,
     actor: &Actor,
     task: &Task,

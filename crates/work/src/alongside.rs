@@ -69,6 +69,9 @@ impl Finishing {
     }
 }
 
+/// Who holds a place of a task, and whom they offer it to.
+pub type Hold = (Uuid, Option<Uuid>);
+
 /// A task, as far as it depends on it what goes alongside it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct TaskFacts<'a> {
@@ -101,7 +104,7 @@ pub struct TaskFacts<'a> {
     /// Training needed.
     pub qualification: Option<QualificationKind>,
     /// Who holds places of it, in any order, with whom each offers it to.
-    pub holders: Vec<(Uuid, Option<Uuid>)>,
+    pub holders: Vec<Hold>,
 }
 
 /// What work it is, of which batch, when, and for whom: tasks that agree in it are the same work.
@@ -152,7 +155,7 @@ impl Errand {
 /// do one of them may do so with all.
 #[must_use]
 pub fn alongside(tasks: &[TaskFacts<'_>]) -> BTreeMap<Uuid, Vec<Uuid>> {
-    let mut groups: BTreeMap<(Errand, Vec<(Uuid, Option<Uuid>)>), Vec<Uuid>> = BTreeMap::new();
+    let mut groups: BTreeMap<(Errand, Vec<Hold>), Vec<Uuid>> = BTreeMap::new();
     for task in tasks {
         if !matches!(task.state, TaskState::Open | TaskState::Held) {
             continue;

@@ -24,7 +24,7 @@ mod sowing_work;
 mod urgency;
 mod wanted;
 
-pub use alongside::{Errand, Finishing, TaskFacts, alongside};
+pub use alongside::{Errand, Finishing, Hold, TaskFacts, alongside};
 pub use closing::{Closing, ClosureWarning, closure_warnings};
 pub use derive::{Derived, HORIZON_DAYS, derive, derive_sowing};
 pub use facts::{
