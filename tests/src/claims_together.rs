@@ -177,6 +177,11 @@ async fn only_what_goes_alongside_is_taken_with_it() {
         .set_payload("all");
     batch.api.send(text).await.expect(415);
     assert_eq!(batch.held().await, 0);
+    let null = batch.api.post(VOLUNTEER, &path, Value::Null).await;
+    assert_eq!(null.expect(201).body["alongside"], json!([]));
+    let path_of_mine = format!("{path}/mine");
+    let request = batch.api.request(VOLUNTEER, Method::DELETE, &path_of_mine);
+    batch.api.send(request).await.expect(204);
     // those who may not take one may not take all
     let body = json!({"alongside": [two]});
     batch

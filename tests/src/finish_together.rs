@@ -151,7 +151,7 @@ async fn whoever_may_not_finish_one_finishes_none() {
     batch.finish(READER, &ids, json!({})).await.expect(403);
     batch.finish(ELSEWHERE, &ids, json!({})).await.expect(404);
     let [one, two] = &ids;
-    let nowhere = Uuid::now_v7();
+    let (nowhere, report) = (Uuid::now_v7(), Uuid::now_v7());
     let other = task_path(&batch.other, "sow", None).replace("/tasks/", "");
     let along = |id: &str| json!([{"task_id": id}]);
     for (body, pointers) in [
@@ -194,6 +194,10 @@ async fn whoever_may_not_finish_one_finishes_none() {
         (
             json!({"done_at": "2026-08-01T12:00:00Z", "alongside": along(two)}),
             vec!["/done_at"],
+        ),
+        (
+            json!({"id": report, "alongside": [{"task_id": two, "id": report}]}),
+            vec!["/alongside/0/id"],
         ),
         (json!({"alongside": [{}]}), vec!["/alongside/0"]),
         (json!({"alongside": {}}), vec!["/alongside"]),

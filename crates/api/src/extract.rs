@@ -102,7 +102,7 @@ impl<T: DeserializeOwned + Default + 'static> FromRequest for SignedMaybe<T> {
             caller.idempotency = idempotency(&request, &bytes)?;
             let body = match bytes.is_empty() {
                 true => T::default(),
-                false if is_json => parse_json(&bytes)?,
+                false if is_json => parse_json::<Option<T>>(&bytes)?.unwrap_or_default(),
                 false => return Err(wrong_media_type("application/json")),
             };
             Ok(Self { caller, body })

@@ -72,6 +72,11 @@ impl Told<'_> {
                 let pointer = format!("/alongside/{index}/task_id");
                 problems.add(pointer, "twice", "this task is told of already");
             }
+            let before = self.along[..index].iter().map(|other| other.id);
+            if each.id.is_some() && before.chain([self.completion.id]).any(|id| id == each.id) {
+                let pointer = format!("/alongside/{index}/id");
+                problems.add(pointer, "twice", "each report has an id of its own");
+            }
         }
         problems.finish()
     }
