@@ -138,7 +138,7 @@ async fn a_sower_is_told_which_containers_stay_apart() {
     let [one, two] = batch.ids("sow");
     let seen = batch.task(&two).await;
     assert_eq!(company(&seen), (two.clone(), vec![one.clone()]));
-    let portion = |id: &str, sowing: &Value, containers: i32, day: &str| json!({"task_id": id, "sowing_id": sowing["id"], "containers": containers, "first_cut_on": day});
+    let portion = |id: &str, sowing: &Value, containers: i32, day: &str| json!({"task_id": id, "sowing_id": sowing["id"], "containers": containers, "first_cut_on": day, "cuts_on": [day]});
     let portions = json!([
         portion(&one, &batch.early, 4, "2026-10-15"),
         portion(&two, &batch.late, 3, "2026-10-22")

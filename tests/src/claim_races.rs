@@ -9,6 +9,7 @@ use actix_web::web::Data;
 use cotyl_api::{ApiState, api_app};
 use cotyl_app::App;
 use cotyl_app::passwords::Passwords;
+use cotyl_domain::Clock;
 use cotyl_store::{PoolSettings, Store};
 use futures::future::join_all;
 use serde_json::{Value, json};
@@ -31,19 +32,20 @@ pub type Asked<'a> = (&'a str, String, Option<Value>);
 
 impl Racing {
     pub async fn start(api: &Api, connections: u32) -> Self {
+        Self::start_by(api, connections, Arc::new(api.bed.clock.clone())).await
+    }
+
+    /// The same by another clock.
+    pub async fn start_by(api: &Api, connections: u32, clock: Arc<dyn Clock>) -> Self {
         let pool = PoolSettings {
             connections,
             wait: Duration::from_secs(30),
             ..PoolSettings::default()
         };
         let store = Store::new(api.bed.options.clone(), &pool);
-        let app = App::start(
-            store.clone(),
-            Arc::new(api.bed.clock.clone()),
-            Passwords::fast_for_tests().unwrap(),
-        )
-        .await
-        .unwrap();
+        let app = App::start(store.clone(), clock, Passwords::fast_for_tests().unwrap())
+            .await
+            .unwrap();
         let state = Data::new(ApiState::new(app, &settings(), None));
         let server = actix_web::HttpServer::new(move || api_app(state.clone()))
             .workers(2)

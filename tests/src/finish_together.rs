@@ -1,6 +1,11 @@
 //! Tasks that go alongside each other are finished at once, all or none, where nothing else is to be told.
 
+use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
+
 use actix_web::http::Method;
+use chrono::{DateTime, Utc};
+use cotyl_domain::Clock;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
@@ -30,7 +35,7 @@ impl Batch {
     /// Task, minutes, instant and state of every report.
     async fn reports(&self) -> Vec<(Uuid, Option<i64>, String, String)> {
         sqlx::query_as(
-            "select task_id, (outcome->>'minutes')::bigint, to_char(done_at at time zone 'utc', 'YYYY-MM-DD HH24:MI'), state
+            "select task_id, (outcome->>'minutes')::bigint, to_char(done_at at time zone 'utc', 'YYYY-MM-DD HH24:MI:SS'), state
                from work_report order by task_id, id",
         )
         .fetch_all(&self.garden.pool)
@@ -94,7 +99,7 @@ async fn a_batch_is_sown_with_one_word_and_no_minute_is_lost() {
     assert!(
         reports
             .iter()
-            .all(|(_, _, at, state)| at == "2026-09-07 11:30" && state == "counted")
+            .all(|(_, _, at, state)| at == "2026-09-07 11:30:00" && state == "counted")
     );
     assert_eq!(batch.done().await, (2, 23));
     assert_eq!(batch.states().await, ["sown", "sown"]);
@@ -357,5 +362,41 @@ async fn many_reports_and_claims_at_once_end_in_one_story() {
     assert_eq!(reports.len(), 2);
     let minutes = reports.iter().filter_map(|report| report.1);
     assert_eq!(minutes.sum::<i64>(), 20);
+    racing.handle.stop(true).await;
+}
+
+/// A clock that goes on a second whenever it is read.
+struct Ticking(AtomicI64);
+
+impl Clock for Ticking {
+    fn now(&self) -> DateTime<Utc> {
+        let seconds = self.0.fetch_add(1, Ordering::Relaxed);
+        DateTime::from_timestamp(seconds, 0).unwrap()
+    }
+}
+
+#[actix_web::test]
+async fn a_group_is_taken_and_done_at_one_instant_whatever_time_that_takes() {
+    let batch = Batch::sow().await;
+    let ids = batch.ids("sow");
+    let noon: DateTime<Utc> = "2026-09-07T12:00:00Z".parse().unwrap();
+    let clock = Arc::new(Ticking(AtomicI64::new(noon.timestamp())));
+    let racing = Racing::start_by(&batch.api, 4, clock).await;
+    for (path, body) in [
+        ("claims", json!({"alongside": [ids[1]]})),
+        ("claims/mine/beginning", json!({"alongside": [ids[1]]})),
+        ("completion", json!({"alongside": [{"task_id": ids[1]}]})),
+    ] {
+        let asked = (VOLUNTEER, format!("/tasks/{}/{path}", ids[0]), Some(body));
+        let answers = racing.run(&batch.api, vec![asked]).await;
+        assert!([200, 201].contains(&answers[0].0), "{answers:?}");
+    }
+    let instants: (i64, i64, i64, i64) = sqlx::query_as(
+        "select count(*), count(distinct claimed_at), count(distinct begun_at), (select count(distinct done_at) from work_report) from claim",
+    )
+    .fetch_one(&batch.garden.pool)
+    .await
+    .unwrap();
+    assert_eq!(instants, (2, 1, 1, 1));
     racing.handle.stop(true).await;
 }

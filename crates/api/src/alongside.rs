@@ -63,6 +63,8 @@ pub struct Portion {
     pub containers: i32,
     /// The day of its first cut, as planned; `null` where none is.
     pub first_cut_on: Option<NaiveDate>,
+    /// The days of all its cuts, as planned.
+    pub cuts_on: Vec<NaiveDate>,
 }
 
 impl From<Beside> for Portion {
@@ -71,14 +73,15 @@ impl From<Beside> for Portion {
             task_id: beside.task_id,
             sowing_id: beside.sowing_id,
             containers: beside.containers,
-            first_cut_on: beside.first_cut_on,
+            first_cut_on: beside.cuts_on.first().copied(),
+            cuts_on: beside.cuts_on,
         }
     }
 }
 
 /// How the work is done, with what its portions need where there are several.
 pub(crate) fn steps(kind: TaskKind, portions: &[Beside]) -> Vec<Cow<'static, str>> {
-    let portions: Vec<PortionFacts> = portions.iter().map(Beside::portion).collect();
+    let portions: Vec<PortionFacts<'_>> = portions.iter().map(Beside::portion).collect();
     let usual = guidance::steps(kind).iter().copied().map(Cow::Borrowed);
     let apart = keep_apart(kind, &portions).map(Cow::Owned);
     usual.chain(apart).collect()

@@ -20,8 +20,8 @@ pub struct Beside {
     pub sowing_id: Option<Uuid>,
     /// Containers of the sowing.
     pub containers: i32,
-    /// The day of its first cut, as planned.
-    pub first_cut_on: Option<NaiveDate>,
+    /// The days of its cuts, as planned.
+    pub cuts_on: Vec<NaiveDate>,
 }
 
 impl Beside {
@@ -30,15 +30,15 @@ impl Beside {
             task_id: task.id,
             sowing_id: task.sowing_id,
             containers: task.containers.unwrap_or_default(),
-            first_cut_on: task.first_cut_on,
+            cuts_on: task.planned_cuts.clone(),
         }
     }
 
     /// What whoever does the work is told of it.
-    pub fn portion(&self) -> Portion {
+    pub fn portion(&self) -> Portion<'_> {
         Portion {
             containers: self.containers,
-            first_cut_on: self.first_cut_on,
+            cuts_on: &self.cuts_on,
         }
     }
 }

@@ -190,12 +190,17 @@ impl App {
         told: &Told<'_>,
     ) -> Result<FinishedTogether> {
         let together = self.lock_with_sowings(tx, actor, told).await?;
-        let each = told.of_each(together.tasks());
+        let mut each = told.of_each(together.tasks());
         if let Some(before) = self.told_before(tx, actor, told, &together, &each).await? {
             return Ok(before);
         }
         together.require_one_errand()?;
         require_at_once(&together)?;
+        // all at one instant, also where none was told
+        let now = self.clock().now();
+        for completion in &mut each {
+            completion.done_at.get_or_insert(now);
+        }
         let mut seen = Vec::with_capacity(each.len());
         for ((asked, task), completion) in together.tasks().iter().zip(&each) {
             let counted = self.count_held(tx, actor, caller, task.clone(), completion);

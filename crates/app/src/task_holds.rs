@@ -48,8 +48,9 @@ impl App {
         let asked = asked(id, with)?;
         self.write_once(operation, caller, async |tx, actor| {
             let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            let now = self.clock().now();
             for (asked, task) in together.tasks() {
-                let begun = self.begin(tx, actor, caller, task.clone()).await;
+                let begun = self.begin(tx, actor, caller, task.clone(), now).await;
                 begun.map_err(|error| together.in_the_way(asked, task, error))?;
             }
             self.seen_by(tx, actor, id).await
@@ -64,10 +65,11 @@ impl App {
         actor: &Actor,
         caller: &Caller,
         mut task: Task,
+        now: DateTime<Utc>,
     ) -> Result<()> {
         require_to_do(&task, "begun")?;
         self.free_lapsed(tx, &mut task).await?;
-        let claim = holds::begin(tx, task.id, actor.member_id, self.clock().now())
+        let claim = holds::begin(tx, task.id, actor.member_id, now)
             .await?
             .ok_or(Refusal::NotYours)?;
         self.audit_hold(tx, Operation::BeginTask, caller, task.id, &claim)

@@ -52,10 +52,11 @@ impl App {
             // the member first: what they hold is counted while nobody adds to it
             rota::hold_members(tx, &[actor.member_id]).await?;
             let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            let now = self.clock().now();
             let mut own = None;
             let mut along = Vec::new();
             for (asked, task) in together.tasks() {
-                let taken = self.take(tx, actor, caller, task.clone()).await;
+                let taken = self.take(tx, actor, caller, task.clone(), now).await;
                 let claim = taken.map_err(|error| together.in_the_way(asked, task, error))?;
                 if claim.task_id == id {
                     own = Some(claim);
@@ -76,8 +77,9 @@ impl App {
         actor: &Actor,
         caller: &Caller,
         mut task: Task,
+        now: DateTime<Utc>,
     ) -> Result<Claim> {
-        let (id, now) = (task.id, self.clock().now());
+        let id = task.id;
         // who takes the place next is here already: nobody need be told that it is free
         lapse(tx, &mut task, now).await?;
         let place = may_claim(&claimable(&task)?, actor)
@@ -99,8 +101,9 @@ impl App {
         let asked = asked(id, with)?;
         self.write(operation, caller, async |tx, actor| {
             let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            let now = self.clock().now();
             for (asked, task) in together.tasks() {
-                let released = self.give_back(tx, actor, caller, task.clone()).await;
+                let released = self.give_back(tx, actor, caller, task.clone(), now).await;
                 released.map_err(|error| together.in_the_way(asked, task, error))?;
             }
             Ok(())
@@ -115,10 +118,11 @@ impl App {
         actor: &Actor,
         caller: &Caller,
         mut task: Task,
+        now: DateTime<Utc>,
     ) -> Result<()> {
         let id = task.id;
         self.free_lapsed(tx, &mut task).await?;
-        let claim = claims::release(tx, id, actor.member_id, self.clock().now())
+        let claim = claims::release(tx, id, actor.member_id, now)
             .await?
             .ok_or(Refusal::NotYours)?;
         tasks::set_state(tx, id, TaskState::Open).await?;

@@ -58,9 +58,9 @@ pub struct Task {
     /// The day on which the sowing was sown, or is to be.
     #[serde(default)]
     pub sow_day: Option<NaiveDate>,
-    /// The day of the first cut of the sowing, as planned.
+    /// The days of the cuts of the sowing, as planned.
     #[serde(default)]
-    pub first_cut_on: Option<NaiveDate>,
+    pub planned_cuts: Vec<NaiveDate>,
     /// The batch it belongs to.
     pub batch_id: Option<Uuid>,
     /// The stock item it is about.
@@ -131,7 +131,7 @@ impl FromRow<'_, PgRow> for Task {
             crop_name: next!(),
             containers: next!(),
             sow_day: next!(),
-            first_cut_on: next!(),
+            planned_cuts: next!(),
             batch_id: next!(),
             stock_item_id: next!(),
             recipient_id: next!(),
@@ -281,7 +281,7 @@ impl TaskPage {
 /// Everything that people need to know of the tasks chosen between the two parts.
 const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.occasion, t.title, t.note, t.sowing_id, t.cut_number,
         s.id as station_id, s.name as station_name, s.method, w.crop_id, c.name as crop_name, w.containers,
-        coalesce(w.sown_on, w.sow_on) as sow_day, w.planned_cuts[1] as first_cut_on,
+        coalesce(w.sown_on, w.sow_on) as sow_day, coalesce(w.planned_cuts, '{}') as planned_cuts,
         t.batch_id, t.stock_item_id, t.recipient_id, r.name as recipient_name, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
         t.cause, t.missed_after, t.outcome, t.done_at, t.recorded_done_at, t.done_by, t.version,
         coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at,

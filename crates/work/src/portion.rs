@@ -7,26 +7,39 @@ use cotyl_domain::task::TaskKind;
 
 /// The containers of one sowing among those of a batch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Portion {
+pub struct Portion<'a> {
     /// How many.
     pub containers: i32,
-    /// The day of their first cut; `None` where none is planned.
-    pub first_cut_on: Option<NaiveDate>,
+    /// The days of their cuts, the first first; none where none is planned.
+    pub cuts_on: &'a [NaiveDate],
 }
 
 /// One more step for whoever does the work of several portions; `None` where there is one.
 #[must_use]
-pub fn keep_apart(kind: TaskKind, portions: &[Portion]) -> Option<String> {
+pub fn keep_apart(kind: TaskKind, portions: &[Portion<'_>]) -> Option<String> {
     if portions.len() < 2 {
         return None;
     }
     let all: i32 = portions.iter().map(|portion| portion.containers).sum();
-    let listed: Vec<String> = portions.iter().map(in_words).collect();
+    let alike = |one: &Portion<'_>| {
+        let first = one.cuts_on.first();
+        let same = |other: &&Portion<'_>| other.cuts_on.first() == first;
+        portions.iter().filter(same).count() > 1
+    };
+    let listed: Vec<String> = portions
+        .iter()
+        .map(|portion| in_words(portion, alike(portion)))
+        .collect();
     let listed = listed.join("; ");
+    let label = if portions.iter().any(alike) {
+        "days of the cuts"
+    } else {
+        "day of the first cut"
+    };
     let count = portions.len();
     let told = match kind {
         TaskKind::Sow => format!(
-            "These {all} containers are {count} portions that are cut on different days: {listed}. Write the day of the first cut on each label too, and set each portion on the station by itself."
+            "These {all} containers are {count} portions that are cut on different days: {listed}. Write the {label} on each label too, and set each portion on the station by itself."
         ),
         TaskKind::CheckGermination => format!(
             "{all} containers stand here in {count} portions: {listed}. Count each portion by itself."
@@ -44,59 +57,86 @@ pub fn keep_apart(kind: TaskKind, portions: &[Portion]) -> Option<String> {
     Some(told)
 }
 
-fn in_words(portion: &Portion) -> String {
+/// A portion with the day of its first cut; with the later days too where that alone does not tell it apart.
+fn in_words(portion: &Portion<'_>, with_later: bool) -> String {
     let noun = if portion.containers == 1 {
         "container"
     } else {
         "containers"
     };
-    let cut = portion.first_cut_on.map_or_else(
-        || "no cut planned".to_owned(),
-        |day| format!("first cut {}", day.format("%-d %B %Y")),
-    );
-    format!("{} {noun}, {cut}", portion.containers)
+    let days = portion.cuts_on.iter().enumerate().map(|(index, day)| {
+        let day = day.format("%-d %B %Y");
+        if index == 0 {
+            format!("first cut {day}")
+        } else {
+            format!("then {day}")
+        }
+    });
+    let shown = if with_later { portion.cuts_on.len() } else { 1 };
+    let days: Vec<String> = days.take(shown).collect();
+    let days = if days.is_empty() {
+        "no cut planned".to_owned()
+    } else {
+        days.join(", ")
+    };
+    format!("{} {noun}, {days}", portion.containers)
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
-    const EARLY: Portion = Portion {
-        containers: 4,
-        first_cut_on: NaiveDate::from_ymd_opt(2026, 10, 5),
-    };
-    const LATE: Portion = Portion {
-        containers: 1,
-        first_cut_on: NaiveDate::from_ymd_opt(2026, 10, 12),
-    };
+    fn days(texts: &[&str]) -> Vec<NaiveDate> {
+        texts.iter().map(|text| text.parse().unwrap()).collect()
+    }
+
+    fn told(kind: TaskKind, portions: &[(i32, Vec<NaiveDate>)]) -> Option<String> {
+        let portions: Vec<Portion<'_>> = portions
+            .iter()
+            .map(|(containers, cuts_on)| Portion {
+                containers: *containers,
+                cuts_on,
+            })
+            .collect();
+        keep_apart(kind, &portions)
+    }
 
     #[test]
     fn a_sower_is_told_which_containers_are_cut_when() {
-        let told = keep_apart(TaskKind::Sow, &[EARLY, LATE]).unwrap_or_default();
-        assert!(told.contains("5 containers are 2 portions"), "{told}");
-        assert!(
-            told.contains(
-                "4 containers, first cut 5 October 2026; 1 container, first cut 12 October 2026"
-            ),
-            "{told}"
+        let portions = [
+            (4, days(&["2026-10-05", "2026-10-19"])),
+            (1, days(&["2026-10-12", "2026-10-26"])),
+        ];
+        assert_eq!(
+            told(TaskKind::Sow, &portions).unwrap(),
+            "These 5 containers are 2 portions that are cut on different days: 4 containers, first cut 5 October 2026; 1 container, first cut 12 October 2026. Write the day of the first cut on each label too, and set each portion on the station by itself."
         );
-        assert!(told.contains("label"), "{told}");
+    }
+
+    #[test]
+    fn later_days_tell_apart_what_is_cut_first_on_the_same() {
+        let portions = [
+            (2, days(&["2026-10-05", "2026-10-19"])),
+            (3, days(&["2026-10-05", "2026-10-21"])),
+            (1, days(&["2026-10-12", "2026-10-26"])),
+        ];
+        let told = told(TaskKind::Sow, &portions).unwrap();
+        let listed = "2 containers, first cut 5 October 2026, then 19 October 2026; 3 containers, first cut 5 October 2026, then 21 October 2026; 1 container, first cut 12 October 2026. Write the days of the cuts on each label";
+        assert!(told.contains(listed), "{told}");
     }
 
     #[test]
     fn one_portion_needs_no_word_and_every_kind_has_one_for_two() {
+        let one = (4, days(&["2026-10-05"]));
         for kind in TaskKind::ALL {
-            assert_eq!(keep_apart(kind, &[EARLY]), None);
-            assert_eq!(keep_apart(kind, &[]), None);
-            let uncut = Portion {
-                first_cut_on: None,
-                ..LATE
-            };
-            let told = keep_apart(kind, &[EARLY, uncut]).unwrap_or_default();
-            assert!(told.contains("1 container, no cut planned"), "{told}");
+            assert_eq!(told(kind, std::slice::from_ref(&one)), None);
+            assert_eq!(told(kind, &[]), None);
+            let both = told(kind, &[one.clone(), (1, Vec::new())]).unwrap();
+            assert!(both.contains("1 container, no cut planned"), "{both}");
         }
-        let told = |kind| keep_apart(kind, &[EARLY, LATE]).unwrap_or_default();
-        assert!(told(TaskKind::CheckGermination).contains("Count each portion by itself"));
-        assert!(told(TaskKind::Cut).contains("Weigh each portion by itself"));
+        let both = |kind| told(kind, &[one.clone(), (1, Vec::new())]).unwrap();
+        assert!(both(TaskKind::CheckGermination).contains("Count each portion by itself"));
+        assert!(both(TaskKind::Cut).contains("Weigh each portion by itself"));
     }
 }
