@@ -10,6 +10,7 @@ use crate::alongside::{Batch, sow};
 use crate::claim_races::{Racing, tally};
 use crate::claims::{SECOND, garden};
 use crate::garden::{COORDINATOR, ELSEWHERE, LEAD, READER, VOLUNTEER};
+use crate::mail::choose;
 use crate::sowings::task_path;
 use crate::support::Reply;
 
@@ -95,8 +96,19 @@ async fn a_group_is_taken_begun_and_given_back_in_one_go() {
     assert_eq!(in_the_way(&refused), of("task_id", "not-yours"));
     let refused = batch.release(VOLUNTEER, &one, "soon").await.expect(422);
     assert_eq!(refused.pointers(), ["alongside"]);
+    for who in [SECOND, LEAD] {
+        choose(&batch.api, who, json!({"kinds": ["task_free"]})).await;
+    }
     batch.release(VOLUNTEER, &one, &two).await.expect(204);
     assert_eq!(batch.held().await, 0);
+    // whoever wants to hear of it hears once
+    let told: (i64, i64) = sqlx::query_as(
+        "select count(*), count(distinct member_id) from notice where kind = 'task_free'",
+    )
+    .fetch_one(&batch.garden.pool)
+    .await
+    .unwrap();
+    assert_eq!(told, (2, 2));
     for id in [&one, &two] {
         assert_eq!(batch.task(id).await["state"], "open");
     }

@@ -102,9 +102,16 @@ impl App {
         self.write(operation, caller, async |tx, actor| {
             let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
             let now = self.clock().now();
+            let mut is_told = false;
             for (asked, task) in together.tasks() {
                 let released = self.give_back(tx, actor, caller, task.clone(), now).await;
-                released.map_err(|error| together.in_the_way(asked, task, error))?;
+                let (task, claim) =
+                    released.map_err(|error| together.in_the_way(asked, task, error))?;
+                // of one errand that is free again the others hear once
+                if !is_told {
+                    self.tell_task_free(tx, &task, claim.id).await?;
+                }
+                is_told = true;
             }
             Ok(())
         })
@@ -119,16 +126,16 @@ impl App {
         caller: &Caller,
         mut task: Task,
         now: DateTime<Utc>,
-    ) -> Result<()> {
+    ) -> Result<(Task, Claim)> {
         let id = task.id;
         self.free_lapsed(tx, &mut task).await?;
         let claim = claims::release(tx, id, actor.member_id, now)
             .await?
             .ok_or(Refusal::NotYours)?;
         tasks::set_state(tx, id, TaskState::Open).await?;
-        self.tell_task_free(tx, &task, claim.id).await?;
         self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
-            .await
+            .await?;
+        Ok((task, claim))
     }
 
     /// Says that a task is done, or a part of it; its sowing goes one step on.
