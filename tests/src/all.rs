@@ -1,6 +1,7 @@
 //! One test binary: HTTP journeys, races, and end to end through the real binary.
 #![allow(clippy::unwrap_used, missing_docs)]
 
+mod alongside;
 mod backup;
 mod batch_crash;
 mod batch_entries;
@@ -11,6 +12,7 @@ mod calendar_feed;
 mod claim_races;
 mod claim_room;
 mod claims;
+mod claims_together;
 mod closure_outlook;
 mod crash;
 mod cupboard;
@@ -19,6 +21,7 @@ mod database;
 mod deliveries;
 mod disputes;
 mod end_to_end;
+mod finish_together;
 mod formulations;
 mod garden;
 mod garden_crops;

@@ -9,6 +9,7 @@ use actix_web::web::Data;
 use cotyl_api::{ApiState, api_app};
 use cotyl_app::App;
 use cotyl_app::passwords::Passwords;
+use cotyl_domain::Clock;
 use cotyl_store::{PoolSettings, Store};
 use futures::future::join_all;
 use serde_json::{Value, json};
@@ -27,23 +28,24 @@ pub struct Racing {
 }
 
 /// One request of a race: who, path and body.
-type Asked<'a> = (&'a str, String, Option<Value>);
+pub type Asked<'a> = (&'a str, String, Option<Value>);
 
 impl Racing {
     pub async fn start(api: &Api, connections: u32) -> Self {
+        Self::start_by(api, connections, Arc::new(api.bed.clock.clone())).await
+    }
+
+    /// The same by another clock.
+    pub async fn start_by(api: &Api, connections: u32, clock: Arc<dyn Clock>) -> Self {
         let pool = PoolSettings {
             connections,
             wait: Duration::from_secs(30),
             ..PoolSettings::default()
         };
         let store = Store::new(api.bed.options.clone(), &pool);
-        let app = App::start(
-            store.clone(),
-            Arc::new(api.bed.clock.clone()),
-            Passwords::fast_for_tests().unwrap(),
-        )
-        .await
-        .unwrap();
+        let app = App::start(store.clone(), clock, Passwords::fast_for_tests().unwrap())
+            .await
+            .unwrap();
         let state = Data::new(ApiState::new(app, &settings(), None));
         let server = actix_web::HttpServer::new(move || api_app(state.clone()))
             .workers(2)
@@ -62,7 +64,7 @@ impl Racing {
     }
 
     /// All requests at once, each over a connection that was opened before.
-    async fn run(&self, api: &Api, asked: Vec<Asked<'_>>) -> Vec<(u16, Value)> {
+    pub async fn run(&self, api: &Api, asked: Vec<Asked<'_>>) -> Vec<(u16, Value)> {
         let clients: Vec<_> = asked.iter().map(|_| reqwest::Client::new()).collect();
         let base = format!("http://{}/api/v1", self.address);
         let opened = join_all(asked.iter().zip(&clients).map(|((who, _, _), client)| {
@@ -98,7 +100,7 @@ impl Racing {
 }
 
 /// How many answers of each status and problem.
-fn tally(answers: &[(u16, Value)]) -> BTreeMap<String, usize> {
+pub fn tally(answers: &[(u16, Value)]) -> BTreeMap<String, usize> {
     let mut counts = BTreeMap::new();
     for (status, body) in answers {
         let problem = body["type"].as_str().unwrap_or_default();

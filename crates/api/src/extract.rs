@@ -79,6 +79,37 @@ impl<T: DeserializeOwned + 'static> FromRequest for SignedBody<T> {
     }
 }
 
+/// A signed-in caller with a JSON body that may be left out: then everything in it is left out.
+pub struct SignedMaybe<T> {
+    /// Who asks.
+    pub caller: Caller,
+    /// What is asked for.
+    pub body: T,
+}
+
+impl<T: DeserializeOwned + Default + 'static> FromRequest for SignedMaybe<T> {
+    type Error = Problem;
+    type Future = Extraction<Self>;
+
+    fn from_request(request: &HttpRequest, payload: &mut Payload) -> Self::Future {
+        let caller = caller(request);
+        let bytes = any_bytes(payload, MOST_BODY_BYTES);
+        let is_json = is_of_type(request, "application/json");
+        let request = request.clone();
+        Box::pin(async move {
+            let mut caller = caller?;
+            let bytes = bytes.await?;
+            caller.idempotency = idempotency(&request, &bytes)?;
+            let body = match bytes.is_empty() {
+                true => T::default(),
+                false if is_json => parse_json::<Option<T>>(&bytes)?.unwrap_or_default(),
+                false => return Err(wrong_media_type("application/json")),
+            };
+            Ok(Self { caller, body })
+        })
+    }
+}
+
 /// A signed-in caller with a CSV file as the body.
 pub struct SignedFile {
     /// Who asks.
@@ -316,22 +347,40 @@ fn body_bytes(
     media_type: &'static str,
     most: usize,
 ) -> impl Future<Output = Result<Bytes, Problem>> + 'static {
-    let right_type = request
+    let right_type = is_of_type(request, media_type);
+    let bytes = any_bytes(payload, most);
+    async move {
+        if !right_type {
+            return Err(wrong_media_type(media_type));
+        }
+        bytes.await
+    }
+}
+
+fn is_of_type(request: &HttpRequest, media_type: &str) -> bool {
+    request
         .headers()
         .get(CONTENT_TYPE)
         .and_then(|value| value.to_str().ok())
         .and_then(|value| value.split(';').next())
-        .is_some_and(|value| value.trim().eq_ignore_ascii_case(media_type));
+        .is_some_and(|value| value.trim().eq_ignore_ascii_case(media_type))
+}
+
+fn wrong_media_type(wanted: &str) -> Problem {
+    Problem::new(
+        StatusCode::UNSUPPORTED_MEDIA_TYPE,
+        "wrong-media-type",
+        "Wrong media type",
+        format!("send the body with Content-Type: {wanted}"),
+    )
+}
+
+fn any_bytes(
+    payload: &mut Payload,
+    most: usize,
+) -> impl Future<Output = Result<Bytes, Problem>> + 'static {
     let payload = payload.take();
     async move {
-        if !right_type {
-            return Err(Problem::new(
-                StatusCode::UNSUPPORTED_MEDIA_TYPE,
-                "wrong-media-type",
-                "Wrong media type",
-                format!("send the body with Content-Type: {media_type}"),
-            ));
-        }
         match actix_web::body::to_bytes_limited(PayloadBody(payload), most).await {
             Ok(Ok(bytes)) => Ok(bytes),
             Ok(Err(_)) => Err(Problem::malformed("the body broke off")),

@@ -7,7 +7,8 @@ use serde::Deserialize;
 use utoipa::ToSchema;
 use uuid::Uuid;
 
-use crate::extract::{Signed, SignedBody};
+use crate::alongside::AlongsideInput;
+use crate::extract::{SignedBody, SignedMaybe};
 use crate::problem::{Problem, WriteProblems};
 use crate::respond::{Answer, record};
 use crate::serve::ApiState;
@@ -15,18 +16,20 @@ use crate::tasks::{Task, full};
 
 /// Say that you are at it
 ///
-/// A hold that is not begun by the due time of the task comes free; one that is begun stays.
+/// A hold that is not begun by the due time of the task comes free; one that is begun stays. With
+/// `alongside`, the holds of tasks that go alongside it are begun too, all or none.
 #[utoipa::path(
-    tag = "tasks", operation_id = "begin_task",
+    tag = "tasks", operation_id = "begin_task", request_body = Option<AlongsideInput>,
     responses((status = 200, description = "Begun", body = Task), WriteProblems)
 )]
 #[post("/tasks/{task_id}/claims/mine/beginning")]
 pub async fn begin_task(
     state: Data<ApiState>,
-    Signed(caller): Signed,
     task_id: Path<Uuid>,
+    signed: SignedMaybe<AlongsideInput>,
 ) -> Answer {
-    let seen = state.app.begin_task(&caller, *task_id).await?;
+    let with = &signed.body.alongside;
+    let seen = state.app.begin_task(&signed.caller, *task_id, with).await?;
     Ok(record(seen.task.version, &full(seen)?))
 }
 

@@ -3,6 +3,7 @@
 //! Handlers are thin: read the request, call one use case, write the answer. Only `problem.rs` turns
 //! errors of the application into HTTP.
 
+pub mod alongside;
 pub mod assignments;
 pub mod audit_entries;
 pub mod availability;

@@ -88,7 +88,7 @@ pub struct Problem {
     /// What happened, in words a person can act on.
     pub detail: String,
     /// Problems of single fields; of `not-entered` what stands against it, by the last part of its problem
-    /// type.
+    /// type; where several tasks were asked for together, which of them stands in the way and why.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schema(required = false)]
     pub errors: Vec<ProblemField>,
@@ -141,11 +141,15 @@ impl Problem {
     }
 }
 
-/// What stands against accepting a report, as a problem of the field that accepts it.
+/// What stands against accepting a report, as a problem of the field that accepts it; what stands against one
+/// of several tasks, as a problem of the field that names it.
 fn against(refusal: &Refusal) -> Vec<ProblemField> {
     match refusal {
         Refusal::NotEntered { cause, why, .. } => {
             vec![FieldProblem::new("/accept", cause, why.clone()).into()]
+        }
+        Refusal::OneOfSeveral { pointer, why, .. } => {
+            vec![FieldProblem::new(pointer.clone(), why.code(), why.to_string()).into()]
         }
         _ => Vec::new(),
     }

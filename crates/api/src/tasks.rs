@@ -1,5 +1,7 @@
 //! Tasks: what is to be done, and who does it.
 
+use std::borrow::Cow;
+
 use actix_web::web::{Data, Path, Query};
 use actix_web::{HttpRequest, HttpResponse, delete, get, post};
 use base64::Engine;
@@ -15,7 +17,8 @@ use serde_json::Value;
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
-use crate::extract::{Signed, page};
+use crate::alongside::{self, AlongsideInput, AlongsideQuery, Portion};
+use crate::extract::{Signed, SignedMaybe, page};
 use crate::problem::{Problem, ReadProblems, WriteProblems};
 use crate::respond::{Answer, Listed, created, listed_by, record};
 use crate::serve::ApiState;
@@ -88,6 +91,15 @@ pub struct Hindrance {
     pub detail: String,
 }
 
+impl From<cotyl_app::tasks::Hindrance> for Hindrance {
+    fn from(hindrance: cotyl_app::tasks::Hindrance) -> Self {
+        Self {
+            code: hindrance.code,
+            detail: hindrance.detail,
+        }
+    }
+}
+
 /// A task in a list.
 #[derive(Debug, Serialize, ToSchema)]
 pub struct TaskEntry {
@@ -146,6 +158,10 @@ pub struct TaskEntry {
     pub may_claim: bool,
     /// Why not.
     pub hindrance: Option<Hindrance>,
+    /// Tasks that go alongside it, in the order of their ids: the same work on other sowings of its batch
+    /// (of its crop, sown at its station on its day), on the same day and for the same members. They can be
+    /// claimed together, and where nothing else is to be told finished together.
+    pub alongside: Vec<Uuid>,
     /// Why it was dropped.
     pub cause: Option<String>,
     /// When it was done, by the clock of the one who did it.
@@ -168,14 +184,19 @@ pub struct Task {
     pub parts: Vec<WorkReport>,
     /// Containers that are left to be done after them.
     pub containers_left: Option<i32>,
-    /// How it is done, one step a line.
-    pub steps: Vec<&'static str>,
+    /// Where tasks go alongside it: its containers and theirs, in the order of the ids of the tasks; empty
+    /// where none do.
+    pub portions: Vec<Portion>,
+    /// How it is done, one step a line; where tasks go alongside it, also how their containers stay apart.
+    #[schema(value_type = Vec<String>)]
+    pub steps: Vec<Cow<'static, str>>,
     /// What to mind. Product labels and local rules come first.
     pub cautions: Vec<&'static str>,
 }
 
 impl From<TaskForMember> for TaskEntry {
     fn from(seen: TaskForMember) -> Self {
+        let alongside = alongside::ids(&seen);
         let task = seen.task;
         let to_do = matches!(task.state.as_str(), "open" | "held");
         let shown = |member_id: Uuid| seen.names_shown || member_id == seen.member_id;
@@ -233,10 +254,8 @@ impl From<TaskForMember> for TaskEntry {
                 })
                 .collect(),
             may_claim: seen.hindrance.is_none(),
-            hindrance: seen.hindrance.map(|hindrance| Hindrance {
-                code: hindrance.code,
-                detail: hindrance.detail,
-            }),
+            hindrance: seen.hindrance.map(Into::into),
+            alongside,
             cause: task.cause,
             done_at: task.done_at,
             recorded_done_at: task.recorded_done_at,
@@ -254,6 +273,7 @@ pub(crate) fn full(seen: TaskForMember) -> Result<Task, Problem> {
     let aerated = seen.task.method.as_deref() == Some("aerated");
     let done: i32 = seen.parts.iter().map(containers_of).sum();
     let to_do = matches!(seen.task.state.as_str(), "open" | "held");
+    let together = seen.together();
     Ok(Task {
         outcome: seen.task.outcome.clone(),
         containers_left: seen
@@ -263,7 +283,8 @@ pub(crate) fn full(seen: TaskForMember) -> Result<Task, Problem> {
             .map(|containers| (containers - done).max(0)),
         parts: seen.parts.iter().cloned().map(WorkReport::from).collect(),
         task: seen.into(),
-        steps: guidance::steps(kind).to_vec(),
+        steps: alongside::steps(kind, &together),
+        portions: together.into_iter().map(Into::into).collect(),
         cautions: guidance::cautions(kind, aerated),
     })
 }
@@ -441,27 +462,47 @@ pub async fn read_task(
     Ok(record(seen.task.version, &full(seen)?))
 }
 
+/// Claims that were made.
+#[derive(Debug, Serialize, ToSchema)]
+pub struct ClaimedTasks {
+    /// That of the task of the address.
+    #[serde(flatten)]
+    pub claim: Claim,
+    /// Those of the tasks alongside it that were asked for, in the order of the ids of the tasks.
+    pub alongside: Vec<Claim>,
+}
+
 /// Claim a task
 ///
-/// Takes the lowest free place of it. `Location` is where the claim is given back.
+/// Takes the lowest free place of it. `Location` is where the claim is given back. With `alongside`, tasks
+/// that go alongside it are taken too, all or none; each counts as one towards how many a member may hold.
+/// Where one stands in the way, `errors` names it.
 #[utoipa::path(
-    tag = "tasks", operation_id = "claim_task",
-    responses((status = 201, description = "Held", body = Claim), WriteProblems)
+    tag = "tasks", operation_id = "claim_task", request_body = Option<AlongsideInput>,
+    responses((status = 201, description = "Held", body = ClaimedTasks), WriteProblems)
 )]
 #[post("/tasks/{task_id}/claims")]
 pub async fn claim_task(
     state: Data<ApiState>,
-    Signed(caller): Signed,
     task_id: Path<Uuid>,
+    signed: SignedMaybe<AlongsideInput>,
 ) -> Answer {
-    let claim = state.app.claim_task(&caller, *task_id).await?;
+    let with = &signed.body.alongside;
+    let claimed = state.app.claim_task(&signed.caller, *task_id, with).await?;
     let path = format!("/tasks/{task_id}/claims/mine");
-    Ok(created(claim.version, &path, &Claim::from(claim)))
+    let version = claimed.claim.version;
+    let body = ClaimedTasks {
+        claim: claimed.claim.into(),
+        alongside: claimed.along.into_iter().map(Into::into).collect(),
+    };
+    Ok(created(version, &path, &body))
 }
 
 /// Give a task back
+///
+/// With `alongside`, tasks that go alongside it too, all or none.
 #[utoipa::path(
-    tag = "tasks", operation_id = "release_task",
+    tag = "tasks", operation_id = "release_task", params(AlongsideQuery),
     responses((status = 204, description = "Given back"), WriteProblems)
 )]
 #[delete("/tasks/{task_id}/claims/mine")]
@@ -469,7 +510,9 @@ pub async fn release_task(
     state: Data<ApiState>,
     Signed(caller): Signed,
     task_id: Path<Uuid>,
+    query: Query<AlongsideQuery>,
 ) -> Answer {
-    state.app.release_task(&caller, *task_id).await?;
+    let with = query.ids()?;
+    state.app.release_task(&caller, *task_id, &with).await?;
     Ok(HttpResponse::NoContent().finish())
 }

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use uuid::Uuid;
 
+use crate::alongside::WorkGroup;
 use crate::extract::Signed;
 use crate::problem::{Problem, ReadProblems};
 use crate::respond::Answer;
@@ -62,7 +63,11 @@ pub struct WorkNow {
     /// Today at the site.
     pub today: NaiveDate,
     /// Tasks: overdue ones first, then what lives and suffers first, then what is due soonest.
+    /// Those that go alongside each other stand next to each other.
     pub items: Vec<WorkNowEntry>,
+    /// What tasks that go alongside each other take together, in the order of their first: a client that
+    /// shows one line for each of these and one for each other task shows everything once.
+    pub groups: Vec<WorkGroup>,
     /// How many more there are.
     pub more: usize,
 }
@@ -135,6 +140,11 @@ pub async fn read_work_now(
             .items
             .into_iter()
             .map(entry)
+            .collect::<Result<_, _>>()?,
+        groups: found
+            .groups
+            .into_iter()
+            .map(WorkGroup::of)
             .collect::<Result<_, _>>()?,
         more: found.more,
     }))

@@ -54,11 +54,34 @@ impl Room {
         sites: impl Iterator<Item = Uuid>,
         now: DateTime<Utc>,
     ) -> Result<Self> {
+        Self::read(tx, whose, sites, false, now).await
+    }
+
+    /// The same for tasks that are to be held together.
+    ///
+    /// # Errors
+    /// Those of the database.
+    pub async fn look_for_several(
+        tx: &mut Tx,
+        whose: Whose,
+        sites: impl Iterator<Item = Uuid>,
+        now: DateTime<Utc>,
+    ) -> Result<Self> {
+        Self::read(tx, whose, sites, true, now).await
+    }
+
+    async fn read(
+        tx: &mut Tx,
+        whose: Whose,
+        sites: impl Iterator<Item = Uuid>,
+        several: bool,
+        now: DateTime<Utc>,
+    ) -> Result<Self> {
         let held = rota::held(tx, &[whose.member_id], now).await?;
         let most = work_settings::get(tx).await?.most_claims;
-        // who holds nothing has room for anything, whenever a site is open
+        // who holds nothing has room for any one task, whenever a site is open
         let sites: Vec<Uuid> = match held.as_slice() {
-            [] => Vec::new(),
+            [] if !several => Vec::new(),
             held => held.iter().map(|each| each.site_id).chain(sites).collect(),
         };
         let calendars = Calendars::load(tx, sites.into_iter()).await?;
@@ -79,9 +102,43 @@ impl Room {
     /// # Errors
     /// [`Error::NotFound`] for a task of a site that was not read.
     pub fn refusal(&self, task: &Task) -> Result<Option<Refusal>> {
+        self.refusal_beside(&[], task)
+    }
+
+    /// Why the member may not hold all of some tasks at once, and which of them stands in the way; `None`
+    /// when they may. Each counts as one, as it does when they are taken one after the other.
+    ///
+    /// # Errors
+    /// [`Error::NotFound`] for a task of a site that was not read.
+    pub fn refusal_of_all<'t>(&self, tasks: &[&'t Task]) -> Result<Option<(&'t Task, Refusal)>> {
+        let mut taken = Vec::with_capacity(tasks.len());
+        for task in tasks {
+            if let Some(refusal) = self.refusal_beside(&taken, task)? {
+                return Ok(Some((*task, refusal)));
+            }
+            let new = self.held_as(task);
+            let work = work_of(&self.calendars, &new)?;
+            taken.push((new, work));
+        }
+        Ok(None)
+    }
+
+    fn held_as(&self, task: &Task) -> HeldTask {
+        HeldTask {
+            member_id: self.whose.member_id,
+            task_id: task.id,
+            site_id: task.site_id,
+            opens_at: task.opens_at,
+            due_at: task.due_at,
+            minutes: minutes_each(task),
+        }
+    }
+
+    fn refusal_beside(&self, taken: &[(HeldTask, Work)], task: &Task) -> Result<Option<Refusal>> {
         let others: Vec<&(HeldTask, Work)> = self
             .held
             .iter()
+            .chain(taken)
             .filter(|(held, _)| held.task_id != task.id)
             .collect();
         if others.len() >= usize::try_from(self.most).unwrap_or(usize::MAX) {
@@ -94,15 +151,7 @@ impl Room {
         if near.is_empty() {
             return Ok(None);
         }
-        let new = HeldTask {
-            member_id: self.whose.member_id,
-            task_id: task.id,
-            site_id: task.site_id,
-            opens_at: task.opens_at,
-            due_at: task.due_at,
-            minutes: minutes_each(task),
-        };
-        let own = work_of(&self.calendars, &new)?;
+        let own = work_of(&self.calendars, &self.held_as(task))?;
         let minutes = own.minutes;
         let held_minutes = near.iter().map(|(_, work)| work.minutes).sum();
         let mut works: Vec<Work> = near.into_iter().map(|(_, work)| work.clone()).collect();

@@ -17,6 +17,9 @@ pub const MOST_DAYS_BACK: TimeDelta = TimeDelta::days(7);
 /// How far the clock of a phone may be ahead.
 pub const MOST_AHEAD: TimeDelta = TimeDelta::minutes(5);
 
+/// Most minutes of one report: a day.
+const MOST_MINUTES: i64 = 24 * 60;
+
 /// What was done.
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 #[serde(default)]
@@ -33,6 +36,9 @@ pub struct Completion {
     /// Whether only a part of it was done, and the rest stays to be done.
     #[serde(skip)]
     pub partial: bool,
+    /// Minutes that each who did it took, where they were told.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub minutes: Option<i32>,
     /// Containers really done.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub containers: Option<i32>,
@@ -148,6 +154,7 @@ pub(crate) fn check(task: &Task, done: &Completion, now: DateTime<Utc>) -> Resul
         problems.add("/id", "format", "must be a UUID of version 7");
     }
     check_fields(&mut problems, kind, done);
+    check_minutes(&mut problems, done);
     let most = task.containers.unwrap_or(10_000);
     if let Some(count) = done.sprouted_containers {
         problems.within("/sprouted_containers", count.into(), 0, most.into());
@@ -220,6 +227,20 @@ fn check_fields(problems: &mut Problems, kind: TaskKind, done: &Completion) {
             problems.add(pointer, "missing", format!("belongs to the work {what}"));
         }
     }
+}
+
+/// Minutes that were told are those of one stay, and of the whole: a part counts by its containers.
+pub(crate) fn check_minutes(problems: &mut Problems, done: &Completion) {
+    let Some(minutes) = done.minutes else {
+        return;
+    };
+    problems.within("/minutes", minutes.into(), 0, MOST_MINUTES);
+    problems.require(
+        !done.partial,
+        "/minutes",
+        "unexpected",
+        "a part counts by its containers",
+    );
 }
 
 fn check_part(problems: &mut Problems, kind: TaskKind, done: &Completion) {

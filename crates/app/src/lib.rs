@@ -2,6 +2,7 @@
 //!
 //! Knows no HTTP. A use case is a method of [`App`], one file each; simple nouns keep their five in one.
 
+pub mod alongside;
 pub mod assignments;
 mod audit_log;
 pub mod availability;
@@ -23,6 +24,7 @@ pub mod cuts;
 pub mod deliveries;
 mod error;
 pub mod fair_share;
+pub mod finish_together;
 pub mod found;
 mod groups;
 mod growing;
@@ -81,11 +83,13 @@ pub mod task_rules;
 pub mod task_work;
 pub mod tasks;
 mod terms;
+mod together;
 pub mod top_ups;
 pub mod totals;
 pub mod traces;
 mod withheld;
 mod work_effects;
+pub mod work_groups;
 pub mod work_now;
 pub mod work_reports;
 mod work_settings;

@@ -263,6 +263,7 @@ impl App {
             .map(|task| self.task_for(actor, task))
             .collect::<Result<Vec<_>>>()?;
         self.tell_room(tx, actor, &mut tasks).await?;
+        self.tell_alongside(tx, &mut tasks).await?;
         Ok(SowingDetail { view, tasks })
     }
 

@@ -13,6 +13,7 @@ use uuid::Uuid;
 
 use crate::claim_rules::{Whose, require_room};
 use crate::tasks::{TaskForMember, claimable, within_reach};
+use crate::together::{Together, asked};
 use crate::{App, Caller, Changed, Error, Result};
 
 /// Tasks whose lapsed holds are ended in one go.
@@ -30,22 +31,48 @@ pub enum OfferTo {
 }
 
 impl App {
-    /// Says that the member is at it: the hold stays theirs past the due time.
+    /// Says that the member is at it, and at those that go with it, all or none: the holds stay theirs past
+    /// the due time.
     ///
     /// # Errors
-    /// [`Refusal::NotYours`] when the member does not hold it, or no longer.
-    pub async fn begin_task(&self, caller: &Caller, id: Uuid) -> Result<TaskForMember> {
+    /// [`Refusal::NotYours`] when the member does not hold it, or no longer; of several as
+    /// [`Refusal::OneOfSeveral`].
+    pub async fn begin_task(
+        &self,
+        caller: &Caller,
+        id: Uuid,
+        with: &[Uuid],
+    ) -> Result<TaskForMember> {
         let operation = Operation::BeginTask;
+        let asked = asked(id, with)?;
         self.write_once(operation, caller, async |tx, actor| {
+            let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
             let now = self.clock().now();
-            self.lock_to_do(tx, actor, operation, id, "begun").await?;
-            let claim = holds::begin(tx, id, actor.member_id, now)
-                .await?
-                .ok_or(Refusal::NotYours)?;
-            self.audit_hold(tx, operation, caller, id, &claim).await?;
+            for (asked, task) in together.tasks() {
+                let begun = self.begin(tx, actor, caller, task.clone(), now).await;
+                begun.map_err(|error| together.in_the_way(asked, task, error))?;
+            }
             self.seen_by(tx, actor, id).await
         })
         .await
+    }
+
+    /// Marks the hold of a task, which must be held against other writers, as begun.
+    async fn begin(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+        now: DateTime<Utc>,
+    ) -> Result<()> {
+        require_to_do(&task, "begun")?;
+        self.free_lapsed(tx, &mut task).await?;
+        let claim = holds::begin(tx, task.id, actor.member_id, now)
+            .await?
+            .ok_or(Refusal::NotYours)?;
+        self.audit_hold(tx, Operation::BeginTask, caller, task.id, &claim)
+            .await
     }
 
     /// Offers a hold to another member of the site, or takes the offer back.

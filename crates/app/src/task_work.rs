@@ -14,7 +14,19 @@ use crate::claim_rules::{Whose, require_room};
 use crate::completion::{self, Completion};
 use crate::task_holds::{lapse, require_to_do, settle_state};
 use crate::tasks::{TaskForMember, claimable, leads, within_reach};
+use crate::together::{Together, asked};
 use crate::{App, Caller, Changed, Error, Result};
+
+/// Claims that were made.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub struct Claimed {
+    /// That of the task asked for.
+    #[serde(flatten)]
+    pub claim: Claim,
+    /// Those of the tasks that were to go with it, in the order of their ids.
+    #[serde(default)]
+    pub along: Vec<Claim>,
+}
 
 /// What came of a report that work was done.
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -26,50 +38,104 @@ pub enum Finished {
 }
 
 impl App {
-    /// Takes a place of a task for the member.
+    /// Takes a place of a task for the member, and of each of those that are to go with it: all or none. Each
+    /// counts as one towards what the member may hold, as it does when they are taken one after the other.
     ///
     /// # Errors
     /// [`Refusal::TaskHeld`], [`Refusal::AlreadyYours`], [`Refusal::NeedsQualification`],
-    /// [`Refusal::WrongState`].
-    pub async fn claim_task(&self, caller: &Caller, id: Uuid) -> Result<Claim> {
-        self.write_once(Operation::ClaimTask, caller, async |tx, actor| {
+    /// [`Refusal::WrongState`], [`Refusal::ClaimLimit`], [`Refusal::ClaimsOverlap`]; of several as
+    /// [`Refusal::OneOfSeveral`]. [`Error::Invalid`] for tasks that do not go alongside it.
+    pub async fn claim_task(&self, caller: &Caller, id: Uuid, with: &[Uuid]) -> Result<Claimed> {
+        let operation = Operation::ClaimTask;
+        let asked = asked(id, with)?;
+        self.write_once(operation, caller, async |tx, actor| {
             // the member first: what they hold is counted while nobody adds to it
             rota::hold_members(tx, &[actor.member_id]).await?;
-            let task = tasks::lock(tx, id).await?;
-            let mut task = within_reach(actor, Operation::ClaimTask, task)?;
+            let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
             let now = self.clock().now();
-            // who takes the place next is here already: nobody need be told that it is free
-            lapse(tx, &mut task, now).await?;
-            let place = may_claim(&claimable(&task)?, actor)
-                .map_err(|refusal| with_names(refusal, actor, &task))?;
-            require_room(tx, &Whose::own(actor.member_id), &task, now).await?;
-            let claim = claims::insert(tx, self.new_id(), id, actor.member_id, place, now).await?;
-            settle_state(tx, id).await?;
-            self.audit_task(tx, Operation::ClaimTask, caller, id, &claim)
-                .await?;
-            Ok(claim)
+            let mut own = None;
+            let mut along = Vec::new();
+            for (asked, task) in together.tasks() {
+                let taken = self.take(tx, actor, caller, task.clone(), now).await;
+                let claim = taken.map_err(|error| together.in_the_way(asked, task, error))?;
+                if claim.task_id == id {
+                    own = Some(claim);
+                } else {
+                    along.push(claim);
+                }
+            }
+            let claim = own.ok_or(Error::NotFound("task"))?;
+            Ok(Claimed { claim, along })
         })
         .await
     }
 
-    /// Gives a task back.
+    /// Takes a place of a task, which must be held against other writers.
+    async fn take(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+        now: DateTime<Utc>,
+    ) -> Result<Claim> {
+        let id = task.id;
+        // who takes the place next is here already: nobody need be told that it is free
+        lapse(tx, &mut task, now).await?;
+        let place = may_claim(&claimable(&task)?, actor)
+            .map_err(|refusal| with_names(refusal, actor, &task))?;
+        require_room(tx, &Whose::own(actor.member_id), &task, now).await?;
+        let claim = claims::insert(tx, self.new_id(), id, actor.member_id, place, now).await?;
+        settle_state(tx, id).await?;
+        self.audit_task(tx, Operation::ClaimTask, caller, id, &claim)
+            .await?;
+        Ok(claim)
+    }
+
+    /// Gives a task back, and those that are to go with it: all or none.
     ///
     /// # Errors
-    /// [`Refusal::NotYours`] when the member does not hold it.
-    pub async fn release_task(&self, caller: &Caller, id: Uuid) -> Result<()> {
-        self.write(Operation::ReleaseTask, caller, async |tx, actor| {
-            let task = tasks::lock(tx, id).await?;
-            let mut task = within_reach(actor, Operation::ReleaseTask, task)?;
-            self.free_lapsed(tx, &mut task).await?;
-            let claim = claims::release(tx, id, actor.member_id, self.clock().now())
-                .await?
-                .ok_or(Refusal::NotYours)?;
-            tasks::set_state(tx, id, TaskState::Open).await?;
-            self.tell_task_free(tx, &task, claim.id).await?;
-            self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
-                .await
+    /// [`Refusal::NotYours`] when the member does not hold it; of several as [`Refusal::OneOfSeveral`].
+    pub async fn release_task(&self, caller: &Caller, id: Uuid, with: &[Uuid]) -> Result<()> {
+        let operation = Operation::ReleaseTask;
+        let asked = asked(id, with)?;
+        self.write(operation, caller, async |tx, actor| {
+            let together = Together::lock(tx, actor, operation, id, asked.clone()).await?;
+            let now = self.clock().now();
+            let mut is_told = false;
+            for (asked, task) in together.tasks() {
+                let released = self.give_back(tx, actor, caller, task.clone(), now).await;
+                let (task, claim) =
+                    released.map_err(|error| together.in_the_way(asked, task, error))?;
+                // of one errand that is free again the others hear once
+                if !is_told {
+                    self.tell_task_free(tx, &task, claim.id).await?;
+                }
+                is_told = true;
+            }
+            Ok(())
         })
         .await
+    }
+
+    /// Gives a task back, which must be held against other writers.
+    async fn give_back(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+        now: DateTime<Utc>,
+    ) -> Result<(Task, Claim)> {
+        let id = task.id;
+        self.free_lapsed(tx, &mut task).await?;
+        let claim = claims::release(tx, id, actor.member_id, now)
+            .await?
+            .ok_or(Refusal::NotYours)?;
+        tasks::set_state(tx, id, TaskState::Open).await?;
+        self.audit_task(tx, Operation::ReleaseTask, caller, id, &claim)
+            .await?;
+        Ok((task, claim))
     }
 
     /// Says that a task is done, or a part of it; its sowing goes one step on.
@@ -117,17 +183,30 @@ impl App {
         id: Uuid,
         completion: &Completion,
     ) -> Result<Finished> {
-        let operation = Operation::FinishTask;
         let seen = tasks::get(tx, id).await?;
-        let seen = within_reach(actor, operation, seen)?;
+        let seen = within_reach(actor, Operation::FinishTask, seen)?;
         // the sowing first: every writer of both takes them in this order
         if let Some(sowing_id) = seen.sowing_id {
             sowings::lock(tx, sowing_id).await?;
         }
-        let mut task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
+        let task = tasks::lock(tx, id).await?.ok_or(Error::NotFound("task"))?;
         if let Some(before) = reported(tx, actor, &task, completion).await? {
             return self.as_before(tx, actor, before).await;
         }
+        self.count_held(tx, actor, caller, task, completion).await
+    }
+
+    /// Does what the report says of a task, which must be held with its sowing and not have been reported so
+    /// before.
+    pub(crate) async fn count_held(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        mut task: Task,
+        completion: &Completion,
+    ) -> Result<Finished> {
+        let (id, operation) = (task.id, Operation::FinishTask);
         let now = self.clock().now();
         let done_at = completion::check(&task, completion, now)?;
         self.free_lapsed(tx, &mut task).await?;
@@ -198,13 +277,28 @@ impl App {
         completion: &Completion,
         refusal: &Refusal,
     ) -> Result<Finished> {
-        let operation = Operation::FinishTask;
         let task = tasks::lock(tx, id).await?;
-        let task = within_reach(actor, operation, task)?;
-        if let Some(before) = reported(tx, actor, &task, completion).await? {
-            return self.as_before(tx, actor, before).await;
+        let task = within_reach(actor, Operation::FinishTask, task)?;
+        let kept = self.keep_report(tx, actor, caller, &task, completion, refusal);
+        let kept = kept.await?;
+        self.as_before(tx, actor, kept).await
+    }
+
+    /// Keeps a report about a task, which must be held, that something stands against; the same report where
+    /// it came before.
+    pub(crate) async fn keep_report(
+        &self,
+        tx: &mut Tx,
+        actor: &Actor,
+        caller: &Caller,
+        task: &Task,
+        completion: &Completion,
+        refusal: &Refusal,
+    ) -> Result<WorkReport> {
+        if let Some(before) = reported(tx, actor, task, completion).await? {
+            return Ok(before);
         }
-        let done_at = completion::check(&task, completion, self.clock().now())?;
+        let done_at = completion::check(task, completion, self.clock().now())?;
         let mut told = completion.clone();
         if told.partial {
             told.of_containers = told.containers.and(task.containers);
@@ -213,12 +307,13 @@ impl App {
             state: "waiting".into(),
             entered: false,
             conflict: Some(refusal.code().into()),
-            conflict_detail: Some(in_words(&task, refusal)),
-            ..self.report(&task, actor, completion, done_at, &told)?
+            conflict_detail: Some(in_words(task, refusal)),
+            ..self.report(task, actor, completion, done_at, &told)?
         };
         work_reports::insert(tx, &report).await?;
-        self.audit_task(tx, operation, caller, id, &report).await?;
-        Ok(Finished::Kept(Box::new(report)))
+        self.audit_task(tx, Operation::FinishTask, caller, task.id, &report)
+            .await?;
+        Ok(report)
     }
 
     /// The answer to a report that came before.
@@ -275,7 +370,7 @@ impl App {
 }
 
 /// The same report, if it came before: by its id, or by member, task and time.
-async fn reported(
+pub(crate) async fn reported(
     tx: &mut Tx,
     actor: &Actor,
     task: &Task,

@@ -10,6 +10,7 @@ use cotyl_store::work_reports::{self, WorkReport};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
+use crate::alongside::Beside;
 use crate::claim_rules::{Room, Whose};
 use crate::{App, Caller, Error, Result};
 
@@ -33,6 +34,9 @@ pub struct TaskForMember {
     /// Parts of it that were done already; only where one task is read.
     #[serde(default)]
     pub parts: Vec<WorkReport>,
+    /// The tasks that go alongside it, in the order of their ids.
+    #[serde(default)]
+    pub alongside: Vec<Beside>,
 }
 
 /// Why a task cannot be claimed by the member who asks.
@@ -87,6 +91,7 @@ impl App {
                 .map(|task| self.task_for(actor, task))
                 .collect::<Result<_>>()?;
             self.tell_room(tx, actor, &mut seen).await?;
+            self.tell_alongside(tx, &mut seen).await?;
             Ok(seen)
         })
         .await
@@ -121,6 +126,7 @@ impl App {
             names_shown: leads(actor, task.site_id),
             member_id: actor.member_id,
             parts: Vec::new(),
+            alongside: Vec::new(),
             task,
         })
     }
@@ -154,8 +160,9 @@ impl App {
         task: Task,
     ) -> Result<TaskForMember> {
         let mut seen = self.task_for(actor, task)?;
-        self.tell_room(tx, actor, std::slice::from_mut(&mut seen))
-            .await?;
+        let one = std::slice::from_mut(&mut seen);
+        self.tell_room(tx, actor, one).await?;
+        self.tell_alongside(tx, one).await?;
         Ok(seen)
     }
 

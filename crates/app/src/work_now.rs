@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use chrono::{Days, NaiveDate};
+use chrono::{DateTime, Days, NaiveDate, Utc};
 use cotyl_calendar::SiteZone;
 use cotyl_domain::quantity::StockDimension;
 use cotyl_domain::task::{TaskKind, TaskState};
@@ -15,9 +15,11 @@ use cotyl_store::{Tx, site_work, sites, work_reports};
 use cotyl_work::Suffers;
 use uuid::Uuid;
 
+use crate::alongside::tell_among;
 use crate::input::Problems;
 use crate::tasks::TaskForMember;
 use crate::work_effects::containers_of;
+use crate::work_groups::WorkGroup;
 use crate::{App, Caller, Error, Result};
 
 /// Furthest look ahead.
@@ -43,8 +45,10 @@ pub struct WorkNowWanted {
 pub struct WorkNow {
     /// Today at the site.
     pub today: NaiveDate,
-    /// Tasks, the most urgent first.
+    /// Tasks, the most urgent first; those that go alongside each other stand next to each other.
     pub items: Vec<WorkItem>,
+    /// What tasks that go alongside each other take together, in the order of their first.
+    pub groups: Vec<WorkGroup>,
     /// How many more there are.
     pub more: usize,
 }
@@ -66,6 +70,14 @@ pub struct WorkItem {
     pub batch: Option<(Uuid, String)>,
     /// Things from the shelf that it takes.
     pub things: Vec<Thing>,
+}
+
+impl WorkItem {
+    /// Whether it pours solution out of a batch.
+    pub(crate) fn pours(&self) -> bool {
+        let kind = TaskKind::parse(&self.seen.task.kind);
+        matches!(kind, Some(TaskKind::Sow | TaskKind::TopUp))
+    }
 }
 
 /// Something from the shelf.
@@ -108,22 +120,26 @@ impl App {
             let zone: SiteZone = site.fields.zone.parse().map_err(Error::internal)?;
             let today = zone.today(now);
             let mut seen = self.to_do(tx, actor, wanted, today).await?;
-            seen.sort_by_key(|item| {
-                (
-                    !item.overdue,
-                    suffers(&item.task),
-                    item.task.due_at,
-                    item.task.id,
-                )
-            });
-            let limit = usize::try_from(wanted.limit).unwrap_or(1);
-            let more = seen.len().saturating_sub(limit);
-            seen.truncate(limit);
+            tell_among(&mut seen, Vec::new(), now)?;
+            seen.sort_by_key(urgency);
+            let limit = usize::try_from(wanted.limit).unwrap_or(1).min(seen.len());
+            let mut beyond = seen.split_off(limit);
+            let more = beyond.len();
+            // what goes together is reckoned as a whole, also where the list ends among it
+            beyond.retain(|item| goes_with_any(item, &seen));
+            seen.append(&mut beyond);
             self.tell_room(tx, actor, &mut seen).await?;
             with_parts(tx, &mut seen).await?;
             let shelf = Shelf::read(tx, &seen, wanted.site_id).await?;
-            let items = seen.into_iter().map(|seen| shelf.item(seen)).collect();
-            Ok(WorkNow { today, items, more })
+            let mut items: Vec<WorkItem> = seen.into_iter().map(|seen| shelf.item(seen)).collect();
+            let groups = self.work_groups(tx, actor, &items, &shelf).await?;
+            items.truncate(limit);
+            Ok(WorkNow {
+                today,
+                items,
+                groups,
+                more,
+            })
         })
         .await
     }
@@ -153,6 +169,20 @@ impl App {
     }
 }
 
+/// Overdue work first, then what lives and suffers first, then what is due soonest; tasks that go alongside
+/// each other, which agree in all of that, by the first of them.
+fn urgency(item: &TaskForMember) -> (bool, Suffers, DateTime<Utc>, Uuid, Uuid) {
+    let task = &item.task;
+    let of_group = item.alongside.iter().map(|each| each.task_id).min();
+    let first = of_group.map_or(task.id, |other| other.min(task.id));
+    (!item.overdue, suffers(task), task.due_at, first, task.id)
+}
+
+fn goes_with_any(item: &TaskForMember, shown: &[TaskForMember]) -> bool {
+    let is_shown = |id: Uuid| shown.iter().any(|each| each.task.id == id);
+    item.alongside.iter().any(|each| is_shown(each.task_id))
+}
+
 /// Adds the parts that were done already, so that what is left is told.
 async fn with_parts(tx: &mut Tx, seen: &mut [TaskForMember]) -> Result<()> {
     let ids: Vec<Uuid> = seen.iter().map(|item| item.task.id).collect();
@@ -169,7 +199,7 @@ fn suffers(task: &Task) -> Suffers {
 }
 
 /// What tasks take from the shelf and out of batches.
-struct Shelf {
+pub(crate) struct Shelf {
     benches: HashMap<Uuid, Bench>,
     supplies: Vec<Supply>,
     items: Vec<Item>,
@@ -232,10 +262,9 @@ impl Shelf {
             _ => figure("microlitres").filter(|microlitres| *microlitres > 0),
         };
         let pours = matches!(kind, Some(TaskKind::Sow | TaskKind::TopUp));
-        let batch = microlitres.filter(|_| pours).and_then(|wanted| {
-            let enough = self.batches.iter().find(|(_, _, left)| *left >= wanted);
-            enough.map(|(id, code, _)| (*id, code.clone()))
-        });
+        let batch = microlitres
+            .filter(|_| pours)
+            .and_then(|wanted| self.batch_with(wanted));
         let held = i32::try_from(task.holders.len()).unwrap_or(i32::MAX);
         WorkItem {
             suffers: suffers(task),
@@ -250,6 +279,13 @@ impl Shelf {
             },
             seen,
         }
+    }
+
+    /// The oldest batch that has so much left.
+    pub(crate) fn batch_with(&self, microlitres: i64) -> Option<(Uuid, String)> {
+        let enough = |(_, _, left): &&(Uuid, String, i64)| *left >= microlitres;
+        let batch = self.batches.iter().find(enough)?;
+        Some((batch.0, batch.1.clone()))
     }
 
     /// Solution for the first filling.

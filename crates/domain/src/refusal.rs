@@ -109,6 +109,16 @@ pub enum Refusal {
         /// Minutes of this task.
         minutes: i64,
     },
+    /// Several tasks were asked for together, and something stands against one of them.
+    #[error("{task}: {why}. They were asked for together, so nothing was changed")]
+    OneOfSeveral {
+        /// The task in words.
+        task: String,
+        /// Where the request names it.
+        pointer: String,
+        /// What stands against it.
+        why: Box<Refusal>,
+    },
     /// The task was not offered to the member.
     #[error("this task is not offered to you")]
     NotOffered,
@@ -341,6 +351,7 @@ impl Refusal {
             Self::AlreadyYours => "already-yours",
             Self::ClaimLimit { .. } => "claim-limit",
             Self::ClaimsOverlap { .. } => "claims-overlap",
+            Self::OneOfSeveral { why, .. } => why.code(),
             Self::NotOffered => "not-offered",
             Self::NotAssignable { .. } => "not-assignable",
             Self::NotYours => "not-yours",

@@ -182,8 +182,8 @@ pub struct Share {
 }
 
 /// What members did, hold and are offered of the tasks of a site whose days lie in a period. Done is a
-/// claim that ended with its task, less the parts that others did; a part counts by its containers; a task
-/// that nobody held counts for whoever reported it, and so does work that a lead accepted: once where it
+/// claim that ended with its task, less the parts that others did, or the minutes that its report told; a part
+/// counts by its containers; a task that nobody held counts for whoever reported it, and so does work that a lead accepted: once where it
 /// finished the task, and as additional work otherwise.
 ///
 /// # Errors
@@ -213,14 +213,14 @@ pub async fn shares(
          ), counted as (
            select p.member_id, p.day, 'done' as kind, p.minutes as each from part p
            union all
-           select c.member_id, t.day, 'done', l.each
+           select c.member_id, t.day, 'done', coalesce((t.outcome->>'minutes')::bigint, l.each)
              from work t join rest l on l.id = t.id join claim c on c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.end_kind = 'finished'
            union all
-           select t.done_by, t.day, 'done', l.each from work t join rest l on l.id = t.id
+           select t.done_by, t.day, 'done', coalesce((t.outcome->>'minutes')::bigint, l.each) from work t join rest l on l.id = t.id
             where t.state = 'done' and t.done_by is not null
               and not exists (select from claim c where c.cooperative_id = t.cooperative_id and c.task_id = t.id and c.end_kind = 'finished')
            union all
-           select r.member_id, t.day, 'done', t.each
+           select r.member_id, t.day, 'done', coalesce((r.outcome->>'minutes')::bigint, t.each)
              from work t join work_report r on r.cooperative_id = t.cooperative_id and r.task_id = t.id and r.state = 'accepted'
             where (r.whole or r.outcome->>'of_containers' is null)
               -- the task that it finished counts already

@@ -1,5 +1,6 @@
 //! Tasks, and the claims on them.
 
+mod batch_mates;
 mod changes;
 
 use chrono::{DateTime, NaiveDate, Utc};
@@ -14,6 +15,7 @@ use uuid::Uuid;
 
 use crate::{Error, Result, Tx};
 
+pub use batch_mates::{lock_of_sowings, of_batch_mates};
 pub use changes::{
     Done, TaskFields, TaskSubject, Window, drop_of_sowing, finish, finish_of_sowing, hold, insert,
     open_again, packed_as,
@@ -54,6 +56,12 @@ pub struct Task {
     pub crop_name: Option<String>,
     /// Containers of the sowing.
     pub containers: Option<i32>,
+    /// The day on which the sowing was sown, or is to be.
+    #[serde(default)]
+    pub sow_day: Option<NaiveDate>,
+    /// The days of the cuts of the sowing, as planned.
+    #[serde(default)]
+    pub planned_cuts: Vec<NaiveDate>,
     /// The batch it belongs to.
     pub batch_id: Option<Uuid>,
     /// The stock item it is about.
@@ -123,6 +131,8 @@ impl FromRow<'_, PgRow> for Task {
             crop_id: next!(),
             crop_name: next!(),
             containers: next!(),
+            sow_day: next!(),
+            planned_cuts: next!(),
             batch_id: next!(),
             stock_item_id: next!(),
             recipient_id: next!(),
@@ -272,6 +282,7 @@ impl TaskPage {
 /// Everything that people need to know of the tasks chosen between the two parts.
 const SELECT: &str = "select t.id, t.site_id, e.name as site_name, e.zone, t.kind, t.occasion, t.title, t.note, t.sowing_id, t.cut_number,
         s.id as station_id, s.name as station_name, s.method, w.crop_id, c.name as crop_name, w.containers,
+        coalesce(w.sown_on, w.sow_on) as sow_day, coalesce(w.planned_cuts, '{}') as planned_cuts,
         t.batch_id, t.stock_item_id, t.recipient_id, r.name as recipient_name, t.detail, t.day, t.opens_at, t.due_at, t.people, t.minutes, t.qualification, t.state,
         t.cause, t.missed_after, t.outcome, t.done_at, t.recorded_done_at, t.done_by, t.version,
         coalesce((select jsonb_agg(jsonb_build_object('member_id', h.member_id, 'name', m.name, 'place', h.place, 'claimed_at', h.claimed_at,

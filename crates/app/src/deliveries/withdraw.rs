@@ -51,7 +51,7 @@ impl App {
                 member_id: actor.member_id,
                 reason: reason.trim(),
             };
-            self.give_back(tx, actor, id, &withdrawal).await?;
+            self.empty(tx, actor, id, &withdrawal).await?;
             deliveries::withdraw(tx, id, &withdrawal).await?;
             tasks::open_again(tx, &finished).await?;
             self.audit_delivery(tx, operation, caller, id, &withdrawal)
@@ -67,7 +67,7 @@ impl App {
     }
 
     /// Corrects every line to nothing. Cuts are held in the order of their ids, as when packing.
-    async fn give_back(
+    async fn empty(
         &self,
         tx: &mut Tx,
         actor: &Actor,
