@@ -179,6 +179,8 @@ async fn only_what_goes_alongside_is_taken_with_it() {
         (json!({"alongside": "all"}), "/alongside"),
         (json!({"alongside": ["mine"]}), "/alongside/0"),
         (json!({"with": []}), "/with"),
+        // not an object, though it could be read as the fields in their order
+        (json!([]), ""),
     ] {
         let refused = batch.api.post(VOLUNTEER, &path, body).await.expect(422);
         assert_eq!(refused.pointers(), [pointer]);

@@ -422,6 +422,10 @@ fn parse_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
             "must not contain the character U+0000",
         ));
     }
+    // an array would be read as the fields in their order
+    if !(value.is_object() || value.is_null()) {
+        return Err(Problem::field("", "form", "the body must be a JSON object"));
+    }
     let mut unknown = Vec::new();
     let mut track = serde_path_to_error::Track::new();
     let tracked = serde_path_to_error::Deserializer::new(value, &mut track);
