@@ -18,8 +18,9 @@ use super::{Safety, settings};
 /// How long a start may take; recovery after a crash is the longest part.
 const START_SECONDS: u64 = 300;
 
-/// How long leftover processes of a server that lost its owner may take to end.
-const LEFTOVER_SECONDS: u64 = 30;
+/// How long leftover processes of a server that lost its owner may take to end: on a busy disk its last checkpoint
+/// is slow.
+const LEFTOVER_SECONDS: u64 = 120;
 
 /// Everything a start needs.
 pub(super) struct Launch<'a> {
