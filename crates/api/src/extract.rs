@@ -22,6 +22,7 @@ use uuid::Uuid;
 
 use crate::problem::Problem;
 use crate::serve::ApiState;
+use crate::strict_json::Strict;
 
 /// Most bytes of a JSON body.
 pub const MOST_BODY_BYTES: usize = 256 * 1024;
@@ -422,13 +423,9 @@ fn parse_json<T: DeserializeOwned>(bytes: &[u8]) -> Result<T, Problem> {
             "must not contain the character U+0000",
         ));
     }
-    // an array would be read as the fields in their order
-    if !(value.is_object() || value.is_null()) {
-        return Err(Problem::field("", "form", "the body must be a JSON object"));
-    }
     let mut unknown = Vec::new();
     let mut track = serde_path_to_error::Track::new();
-    let tracked = serde_path_to_error::Deserializer::new(value, &mut track);
+    let tracked = serde_path_to_error::Deserializer::new(Strict(value), &mut track);
     let parsed = serde_ignored::deserialize(tracked, |path| {
         unknown.push(FieldProblem::new(
             format!("/{}", path.to_string().replace('.', "/").replace("?/", "")),

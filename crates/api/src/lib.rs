@@ -70,6 +70,7 @@ pub mod stations;
 pub mod stock_counts;
 pub mod stock_items;
 pub mod stock_orders;
+mod strict_json;
 pub mod task_rules;
 pub mod tasks;
 pub mod terms;
