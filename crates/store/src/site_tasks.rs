@@ -5,6 +5,7 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
+use crate::tasks::hold;
 use crate::{Result, Tx};
 
 /// A task that rules bring.
@@ -171,7 +172,8 @@ pub async fn change(tx: &mut Tx, tasks: &[TaskAsWanted], again: bool) -> Result<
         return Ok(0);
     }
     let cooperative_id = tx.cooperative_id();
-    lock(tx, tasks.iter().map(|task| task.id).collect()).await?;
+    let ids: Vec<Uuid> = tasks.iter().map(|task| task.id).collect();
+    hold(tx, &ids).await?;
     let statement = if again {
         "update task t set state = 'open', cause = null, missed_at = null, dropped_by_rules = false,
                 day = n.day, opens_at = n.opens_at, due_at = n.due_at, people = n.people, minutes = n.minutes,
@@ -194,19 +196,6 @@ pub async fn change(tx: &mut Tx, tasks: &[TaskAsWanted], again: bool) -> Result<
         .execute(tx.connection())
         .await?
         .rows_affected())
-}
-
-/// Holds tasks in the order of their ids, so that two that change many never wait for one another.
-async fn lock(tx: &mut Tx, ids: Vec<Uuid>) -> Result<()> {
-    let cooperative_id = tx.cooperative_id();
-    sqlx::query(
-        "select 1 from task where cooperative_id = $1 and id = any($2) order by id for no key update",
-    )
-    .bind(cooperative_id)
-    .bind(ids)
-    .execute(tx.connection())
-    .await?;
-    Ok(())
 }
 
 /// Ends tasks that are no longer wanted, each with its cause, and the claims on them.
@@ -256,7 +245,7 @@ async fn end(
     let cooperative_id = tx.cooperative_id();
     let ids: Vec<Uuid> = ended.iter().map(|(id, _)| *id).collect();
     let causes: Vec<&str> = ended.iter().map(|(_, cause)| cause.as_str()).collect();
-    lock(tx, ids.clone()).await?;
+    hold(tx, &ids).await?;
     sqlx::query(
         "update task t set state = $4, cause = nullif(n.cause, ''), dropped_by_rules = $4 = 'dropped',
                 missed_at = case when $4 = 'missed' then $5 end

@@ -234,7 +234,8 @@ pub async fn packed_as(tx: &mut Tx, delivery_id: Uuid) -> Result<Vec<Uuid>> {
     .await?)
 }
 
-/// Holds tasks in the order of their ids against other writers until the transaction ends.
+/// Holds tasks in the order of their ids against other writers until the transaction ends, so that two that change
+/// many never wait for one another.
 ///
 /// # Errors
 /// Those of the database.
