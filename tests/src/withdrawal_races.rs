@@ -6,23 +6,14 @@ use futures::future::{join, join_all};
 use serde_json::{Value, json};
 
 use crate::claims::{TestTask, add_task};
-use crate::cuts::{TestSowing, cut_input, go_to, grams, sow};
+use crate::cuts::{TestSowing, cut_input, grams, sow};
 use crate::deliveries::pack;
-use crate::garden::{Garden, LEAD, VOLUNTEER};
+use crate::garden::{LEAD, VOLUNTEER};
 use crate::support::{Api, Reply};
-use crate::withdrawn_deliveries::withdraw;
+use crate::withdrawn_deliveries::{garden_with_cut, withdraw};
 use crate::work_reports::finish;
 
 const ROUNDS: usize = 12;
-
-async fn garden_with_cut(api: &Api) -> (Garden, String) {
-    let garden = Garden::plant(api).await;
-    go_to(api, "2026-10-05T15:00:00Z").await;
-    let sowing_id = sow(&garden, TestSowing::default()).await;
-    let cut = cut_input(sowing_id, "400");
-    let cut = api.post(VOLUNTEER, "/cuts", cut).await.expect(201);
-    (garden, cut.id())
-}
 
 async fn delivered(api: &Api, cut: &str) -> Value {
     let cut = api.get(LEAD, &format!("/cuts/{cut}")).await.expect(200);

@@ -25,7 +25,7 @@ pub async fn withdraw(api: &Api, who: &str, delivery: &str, etag: &str) -> Reply
 }
 
 /// A garden on 5 October 2026 at 11:00 local time, with a cut of 400 g.
-async fn garden_with_cut(api: &Api) -> (Garden, String) {
+pub async fn garden_with_cut(api: &Api) -> (Garden, String) {
     let garden = Garden::plant(api).await;
     go_to(api, "2026-10-05T15:00:00Z").await;
     let sowing_id = sow(&garden, TestSowing::default()).await;
