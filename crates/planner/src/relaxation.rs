@@ -16,9 +16,6 @@ use crate::random::Random;
 use crate::roundings::Roundings;
 use crate::state::State;
 
-/// Columns of a greater detour are left out, in points at the least priority.
-const DETOUR: f64 = 5.0;
-
 /// More columns or rows than these make a programme too slow for what it gives: with 3 000 and 700 it takes a
 /// tenth of a second.
 const MOST_COLUMNS: usize = 4_000;
@@ -42,6 +39,8 @@ pub(crate) struct Relaxation<'a> {
     columns: &'a Columns,
     root: Solution,
     containers: Vec<(usize, Variable)>,
+    unit_e4: f64,
+    left_out_e4: i64,
 }
 
 /// A programme in the making. Costs are in points at the least priority, weights in grams, work in minutes and
@@ -53,14 +52,17 @@ struct Builder<'a> {
     unit_e4: f64,
     rows: usize,
     containers: Vec<(usize, Variable)>,
+    /// Cost of every plan: of committed work, and of pledges that no harvest reaches.
+    left_out_e4: i64,
 }
 
 impl<'a> Relaxation<'a> {
-    /// Build and solve it; `None` when it is too large or its solver fails.
+    /// Build and solve it for some of the columns; `None` when it is too large or its solver fails.
     pub(crate) fn new(
         index: &'a Index,
         columns: &'a Columns,
         roundings: &Roundings,
+        chosen: impl Iterator<Item = usize>,
     ) -> Option<Self> {
         let mut builder = Builder {
             index,
@@ -69,8 +71,9 @@ impl<'a> Relaxation<'a> {
             unit_e4: 10.0 * unit_e4(index),
             rows: 0,
             containers: Vec::new(),
+            left_out_e4: index.base_e4,
         };
-        builder.add_containers();
+        builder.add_containers(chosen);
         if builder.containers.len() > MOST_COLUMNS {
             return None;
         }
@@ -88,12 +91,19 @@ impl<'a> Relaxation<'a> {
             columns,
             root,
             containers: builder.containers,
+            unit_e4: builder.unit_e4,
+            left_out_e4: builder.left_out_e4,
         })
     }
 
-    /// Containers by column of a whole plan that keeps every limit but those of batches; `None` when the solver
-    /// fails on the way.
-    pub(crate) fn dive(&self, random: &mut Random) -> Option<Vec<i64>> {
+    /// What a solution costs: no plan of these columns with what is whole so far costs less.
+    fn cost_e4(&self, solution: &Solution) -> f64 {
+        solution.objective() * self.unit_e4 + self.left_out_e4 as f64
+    }
+
+    /// Containers by column of a whole plan that keeps every limit but those of batches; `None` when it would cost
+    /// more than a limit, or the solver fails on the way.
+    pub(crate) fn dive(&self, random: &mut Random, most_e4: i64) -> Option<Vec<i64>> {
         let mut solution = self.root.clone();
         let mut state = State::new(self.index, self.columns);
         let mut fixed = vec![false; self.containers.len()];
@@ -120,6 +130,9 @@ impl<'a> Relaxation<'a> {
                 fixed[n] = true;
                 let outcome = solution.fix_var(variable, containers as f64);
                 solution = outcome.ok()?.into_solution().ok()?;
+            }
+            if self.cost_e4(&solution) > most_e4 as f64 {
+                return None;
             }
         }
         for (n, &(column, variable)) in self.containers.iter().enumerate() {
@@ -161,12 +174,11 @@ impl Builder<'_> {
         }
     }
 
-    fn add_containers(&mut self) {
-        for (p, column) in self.columns.list.iter().enumerate() {
-            if column.detour_e4 <= DETOUR * self.unit_e4 {
-                let variable = self.variable(self.cost(column.cost_e4), f64::INFINITY);
-                self.containers.push((p, variable));
-            }
+    fn add_containers(&mut self, chosen: impl Iterator<Item = usize>) {
+        for p in chosen {
+            let cost = self.cost(self.columns.list[p].cost_e4);
+            let variable = self.variable(cost, f64::INFINITY);
+            self.containers.push((p, variable));
         }
     }
 
@@ -281,10 +293,18 @@ impl Builder<'_> {
             self.row(&terms, ComparisonOp::Eq, -committed_dg as f64 / 10.0);
         }
         let mut short: BTreeMap<usize, Vec<Variable>> = BTreeMap::new();
-        for (n, mut terms) in pledges {
+        for n in 0..index.targets.len() * weeks {
             let (target, week) = (&index.targets[n / weeks], n % weeks);
+            let bands = target.band_tops(week).zip(&target.worth);
             let mut below = 0;
-            for (top, &worth) in target.band_tops(week).zip(&target.worth) {
+            let Some(mut terms) = pledges.remove(&n) else {
+                for (top, &worth) in bands {
+                    self.left_out_e4 += worth * (top - below);
+                    below = top;
+                }
+                continue;
+            };
+            for (top, &worth) in bands {
                 let band = self.variable(10.0 * self.cost(worth), (top - below) as f64 / 10.0);
                 terms.push((band, 1.0));
                 short.entry(n).or_default().push(band);
@@ -341,34 +361,9 @@ mod tests {
         (index, columns)
     }
 
-    /// What no harvest can reach costs the same in every plan, and the programme leaves it out; with the cost of
-    /// committed work.
-    fn left_out_e4(index: &Index, columns: &Columns) -> i64 {
-        let weeks = index.weeks;
-        let harvests = columns.list.iter().flat_map(|c| columns.harvests(c));
-        let mut cells: Vec<usize> = harvests.map(|harvest| harvest.cell as usize).collect();
-        cells.extend((0..index.committed_dg.len()).filter(|&cell| index.committed_dg[cell] > 0));
-        let mut sum = index.base_e4;
-        for (t, target) in index.targets.iter().enumerate() {
-            for week in 0..weeks {
-                let reached = |cell: &usize| {
-                    cell % weeks == week && index.signatures[cell / weeks].contains(&t)
-                };
-                if !cells.iter().any(reached) {
-                    let mut below = 0;
-                    for (top, worth) in target.band_tops(week).zip(&target.worth) {
-                        sum += worth * (top - below);
-                        below = top;
-                    }
-                }
-            }
-        }
-        sum
-    }
-
-    fn value_e4(relaxation: &Relaxation<'_>) -> f64 {
-        relaxation.root.objective() * 10.0 * unit_e4(relaxation.index)
-            + left_out_e4(relaxation.index, relaxation.columns) as f64
+    fn of_all<'a>(index: &'a Index, columns: &'a Columns) -> Relaxation<'a> {
+        let all = 0..columns.list.len();
+        Relaxation::new(index, columns, &Roundings::new(index), all).unwrap()
     }
 
     /// Values of the same linear programmes by HiGHS 1.16.
@@ -376,8 +371,8 @@ mod tests {
     fn the_value_is_that_of_an_independent_solver() {
         for (name, value) in [("s1", 2505.617), ("s2", 1950.721)] {
             let (index, columns) = listed(name);
-            let relaxation = Relaxation::new(&index, &columns, &Roundings::new(&index)).unwrap();
-            let points = value_e4(&relaxation) / 1e4;
+            let relaxation = of_all(&index, &columns);
+            let points = relaxation.cost_e4(&relaxation.root) / 1e4;
             assert!((points - value).abs() < 1e-3, "{name}: {points}");
         }
     }
@@ -385,16 +380,20 @@ mod tests {
     #[test]
     fn a_dive_keeps_every_limit_and_differs_from_others() {
         let (index, columns) = listed("s2");
-        let relaxation = Relaxation::new(&index, &columns, &Roundings::new(&index)).unwrap();
-        let value_e4 = value_e4(&relaxation);
+        let relaxation = of_all(&index, &columns);
+        let value_e4 = relaxation.cost_e4(&relaxation.root);
         let mut costs = Vec::new();
         for seed in 0..4 {
-            let counts = relaxation.dive(&mut Random::new(seed)).unwrap();
+            let counts = relaxation.dive(&mut Random::new(seed), i64::MAX).unwrap();
             let mut state = State::new(&index, &columns);
             for (column, &containers) in counts.iter().enumerate() {
                 assert!(containers == 0 || state.change(column, containers));
             }
             assert!(state.cost_e4 as f64 >= value_e4);
+            // the same dive is given up only when its plan is dearer than asked for
+            let again = |most_e4| relaxation.dive(&mut Random::new(seed), most_e4);
+            assert_eq!(again(state.cost_e4 + 1_000), Some(counts));
+            assert_eq!(again(value_e4 as i64), None);
             costs.push(state.cost_e4);
         }
         costs.sort_unstable();
@@ -402,5 +401,26 @@ mod tests {
         assert!(costs.len() > 1, "{costs:?}");
         // the kit of problems states 2 228 for the best plan known; a dive alone comes near it
         assert!(costs[0] < 2_700 * 10_000, "{costs:?}");
+    }
+
+    /// Each plan is a solution of the programme of its own columns and of any with more of them.
+    #[test]
+    fn the_programme_of_some_plans_costs_no_more_than_they_and_no_less_than_that_of_all_columns() {
+        let (index, columns) = listed("s2");
+        let all = of_all(&index, &columns);
+        let plans: Vec<Vec<i64>> = (0..3)
+            .map(|seed| all.dive(&mut Random::new(seed), i64::MAX).unwrap())
+            .collect();
+        let used = (0..columns.list.len()).filter(|&p| plans.iter().any(|counts| counts[p] > 0));
+        let some = Relaxation::new(&index, &columns, &Roundings::new(&index), used).unwrap();
+        let value_e4 = some.cost_e4(&some.root);
+        assert!(value_e4 >= all.cost_e4(&all.root) - 1.0);
+        for counts in &plans {
+            let mut state = State::new(&index, &columns);
+            for (column, &containers) in counts.iter().enumerate() {
+                assert!(containers == 0 || state.change(column, containers));
+            }
+            assert!(value_e4 <= state.cost_e4 as f64 + 1.0);
+        }
     }
 }
