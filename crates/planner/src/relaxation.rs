@@ -16,11 +16,6 @@ use crate::random::Random;
 use crate::roundings::Roundings;
 use crate::state::State;
 
-/// More columns or rows than these make a programme too slow for what it gives: with 3 000 and 700 it takes a
-/// tenth of a second.
-const MOST_COLUMNS: usize = 4_000;
-const MOST_ROWS: usize = 1_500;
-
 /// Share of the fractions that one step of a dive makes whole.
 const PART: f64 = 0.1;
 
@@ -29,6 +24,13 @@ const NOISE: f64 = 0.1;
 
 /// Fractions nearer to a whole number than this are whole.
 const WHOLE: f64 = 1e-5;
+
+/// Rows of the programme of all columns at most, without those of rounding cuts.
+pub(crate) fn most_rows(index: &Index) -> usize {
+    let weekly =
+        2 * index.sites.len() + index.goods.len() + index.signatures.len() + index.targets.len();
+    index.class_slots + weekly * index.weeks
+}
 
 /// Terms of rows by the row's number.
 type Rows = BTreeMap<usize, Vec<(Variable, f64)>>;
@@ -50,14 +52,13 @@ struct Builder<'a> {
     columns: &'a Columns,
     programme: Problem,
     unit_e4: f64,
-    rows: usize,
     containers: Vec<(usize, Variable)>,
     /// Cost of every plan: of committed work, and of pledges that no harvest reaches.
     left_out_e4: i64,
 }
 
 impl<'a> Relaxation<'a> {
-    /// Build and solve it for some of the columns; `None` when it is too large or its solver fails.
+    /// Build and solve it for some of the columns; `None` when its solver fails.
     pub(crate) fn new(
         index: &'a Index,
         columns: &'a Columns,
@@ -69,22 +70,15 @@ impl<'a> Relaxation<'a> {
             columns,
             programme: Problem::new(OptimizationDirection::Minimize),
             unit_e4: 10.0 * unit_e4(index),
-            rows: 0,
             containers: Vec::new(),
             left_out_e4: index.base_e4,
         };
         builder.add_containers(chosen);
-        if builder.containers.len() > MOST_COLUMNS {
-            return None;
-        }
         builder.limit_places();
         builder.limit_work();
         builder.limit_stock();
         let short = builder.divide_harvest();
         builder.add_roundings(roundings, &short);
-        if builder.rows > MOST_ROWS {
-            return None;
-        }
         let root = builder.programme.solve().ok()?.into_solution().ok()?;
         Some(Self {
             index,
@@ -161,7 +155,6 @@ impl Builder<'_> {
     }
 
     fn row(&mut self, terms: &[(Variable, f64)], compared: ComparisonOp, with: f64) {
-        self.rows += 1;
         self.programme.add_constraint(terms, compared, with);
     }
 

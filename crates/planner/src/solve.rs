@@ -314,7 +314,7 @@ pub fn solve(
         seed: options.seed,
         threads: options.threads,
     };
-    let several = if warm || paths.total > SMALL {
+    let several = if warm {
         None
     } else {
         rounds.run(by_column.clone(), &watch)
@@ -385,4 +385,44 @@ fn choose_columns(
         ranks.entry(rank).or_insert(0.0);
     }
     ranks
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    fn given(name: &str) -> Problem {
+        let path = format!("{}/tests/data/{name}.json", env!("CARGO_MANIFEST_DIR"));
+        serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()
+    }
+
+    /// Ranks of the columns kept, columns in all, and the greatest detour kept, in points at the least priority.
+    fn kept(problem: &Problem, needed: &[Rank]) -> (BTreeSet<Rank>, usize, f64) {
+        let index = Index::new(problem).unwrap();
+        let paths = Paths::new(&index).unwrap();
+        let found = ascend(&index, &paths, (500, 1), |_| Some(0.0));
+        let ranks = choose_columns(&index, &paths, &found, needed.iter().copied());
+        let greatest = ranks.values().copied().fold(0.0, f64::max);
+        let greatest = greatest / (10.0 * unit_e4(&index));
+        (ranks.into_keys().collect(), paths.total as usize, greatest)
+    }
+
+    #[test]
+    fn small_problems_keep_what_may_be_of_use() {
+        let mut problem = given("check_s2_problem");
+        let (some, all, greatest) = kept(&problem, &[]);
+        assert!(some.len() < all && greatest <= DETOUR_OF_FEW, "{greatest}");
+        let left_out = (0..all as Rank).find(|rank| !some.contains(rank)).unwrap();
+        let (more, _, _) = kept(&problem, &[left_out]);
+        assert!(more.contains(&left_out) && more.len() == some.len() + 1);
+        problem.rules.smallest_sowing = true;
+        let (whole, all, greatest) = kept(&problem, &[]);
+        assert_eq!(whole.len(), all);
+        assert!(greatest > DETOUR_OF_FEW, "{greatest}");
+        let (few, all, _) = kept(&given("check_tiny_problem"), &[]);
+        assert_eq!(few.len(), all);
+    }
 }
