@@ -13,6 +13,8 @@
 //! to improve MIP solutions, Mathematical Programming 102, 2005, both from memory, solve such a part of a problem by
 //! branch and bound.)
 
+use std::ops::Range;
+
 use crate::columns::Columns;
 use crate::index::Index;
 use crate::prices::unit_e4;
@@ -21,8 +23,9 @@ use crate::relaxation::{Relaxation, most_rows};
 use crate::replicas::Replicas;
 use crate::rounding;
 use crate::roundings::Roundings;
-use crate::search::{PartWatch, Search, Settings, Watch, run};
+use crate::search::{PartWatch, Search, Settings, Untold, Watch, run};
 use crate::state::State;
+use crate::threads::each;
 
 /// The best plans so far are searched on, each with the same number of moves.
 struct Round {
@@ -127,7 +130,10 @@ const MOST_ROWS_OF_BATCHES: usize = 1_100;
 
 /// Best plans that are joined, and dives that join them.
 const JOINED: usize = 4;
-const JOINING_DIVES: u64 = 8;
+const JOINING_DIVES: usize = 8;
+
+/// Dives of which none knows what the others found, so that they can be made at once.
+const LOT: usize = 4;
 
 /// Random numbers of the dives and of the searches, apart from those of lanes.
 const DIVE_STREAM: u64 = 1 << 32;
@@ -163,6 +169,12 @@ fn most_e4(plans: &[Whole], kept: usize) -> i64 {
     costs.sort_unstable();
     let last = kept.checked_sub(1).and_then(|n| costs.get(n));
     last.copied().unwrap_or(i64::MAX)
+}
+
+/// Some dives by lots.
+fn lots(dives: usize) -> impl Iterator<Item = Range<usize>> {
+    let from = (0..dives).step_by(LOT);
+    from.map(move |from| from..dives.min(from + LOT))
 }
 
 impl Rounds<'_> {
@@ -213,25 +225,20 @@ impl Rounds<'_> {
                 self.join(round, searches, &mut plans, &whole);
             }
             plans.truncate(round.plans.min(most));
-            let mut from = watch.glance().unwrap_or(1.0);
-            let parts = if round.exchanges { 1 } else { plans.len() };
-            let share = round.share / parts as f64;
-            let time = (1.0 - from) * share / shares_left;
-            for n in 0..parts {
-                let part = PartWatch {
-                    watch,
-                    from,
-                    end: from + time,
-                    before: made,
-                    best_e4: best_e4(&plans),
-                };
-                from = part.end;
+            let from = watch.glance().unwrap_or(1.0);
+            let part = PartWatch {
+                watch,
+                from,
+                end: from + (1.0 - from) * round.share / shares_left,
+                before: made,
+                best_e4: best_e4(&plans),
+            };
+            if round.exchanges {
                 searches += 1;
-                made += if round.exchanges {
-                    self.exchange(round, &mut plans, searches, &part)
-                } else {
-                    self.search(round, share, &mut plans[n], searches, &part)
-                };
+                made += self.exchange(round, &mut plans, searches, &part);
+            } else {
+                made += self.search_all(round, &mut plans, searches, &part);
+                searches += plans.len() as u64;
             }
             shares_left -= round.share;
         }
@@ -253,12 +260,9 @@ impl Rounds<'_> {
         let relaxations = relaxations?;
         let mut plans = Vec::new();
         self.fill(counts, &mut plans, watch);
-        for (n, relaxation) in relaxations.iter().cycle().take(dives).enumerate() {
-            if watch.glance().is_none_or(|share| share > DIVE_TIME) {
-                break;
-            }
-            let mut random = Random::stream(self.seed, DIVE_STREAM + n as u64);
-            if let Some(counts) = relaxation.dive(&mut random, most_e4(&plans, most)) {
+        for lot in lots(dives) {
+            let limits = (most_e4(&plans, most), DIVE_TIME);
+            for counts in self.dive(&relaxations, (DIVE_STREAM, lot), limits, watch) {
                 // twice: two searches from one plan end as far apart as from two
                 self.fill(counts.clone(), &mut plans, watch);
                 self.fill(counts, &mut plans, watch);
@@ -302,17 +306,39 @@ impl Rounds<'_> {
         let Some(relaxation) = self.programme(used) else {
             return;
         };
-        for n in 0..JOINING_DIVES {
-            if watch.glance().is_none_or(|share| share > now + JOIN_TIME) {
-                break;
-            }
-            let mut random = Random::stream(self.seed, JOIN_STREAM + number * JOINING_DIVES + n);
-            if let Some(counts) = relaxation.dive(&mut random, most_e4(plans, round.plans)) {
+        let stream = JOIN_STREAM + number * JOINING_DIVES as u64;
+        for lot in lots(JOINING_DIVES) {
+            let limits = (most_e4(plans, round.plans), now + JOIN_TIME);
+            for counts in self.dive(
+                std::slice::from_ref(&relaxation),
+                (stream, lot),
+                limits,
+                watch,
+            ) {
                 self.fill(counts, plans, watch);
             }
         }
         plans.sort_by_key(|plan| plan.cost_e4);
         plans.dedup_by_key(|plan| plan.cost_e4);
+    }
+
+    /// Plans of a lot of dives into programmes by turns, those that cost less than a limit; none of dives that would
+    /// begin after a share of the time.
+    fn dive(
+        &self,
+        relaxations: &[Relaxation<'_>],
+        (stream, lot): (u64, Range<usize>),
+        (most_e4, until): (i64, f64),
+        watch: &dyn Watch,
+    ) -> impl Iterator<Item = Vec<i64>> {
+        let mut dives: Vec<(usize, Option<Vec<i64>>)> = lot.map(|n| (n, None)).collect();
+        each(self.threads, &mut dives, |(n, counts)| {
+            if watch.glance().is_some_and(|share| share <= until) {
+                let mut random = Random::stream(self.seed, stream + *n as u64);
+                *counts = relaxations[*n % relaxations.len()].dive(&mut random, most_e4);
+            }
+        });
+        dives.into_iter().filter_map(|(_, counts)| counts)
     }
 
     /// Add the plan of some counts, whole batches only, with more where that gains.
@@ -348,6 +374,45 @@ impl Rounds<'_> {
             single_batches: round.exchanges,
             ..self.settings.clone()
         }
+    }
+
+    /// Search on from all plans, as many at once as there are threads, each for the same part of the round and
+    /// with a number of its own; the moves made.
+    fn search_all(
+        &self,
+        round: &Round,
+        plans: &mut [Whole],
+        searches: u64,
+        watch: &dyn Watch,
+    ) -> u64 {
+        let count = plans.len() as f64;
+        let (mut before, mut made, mut least_e4) = (0, 0, i64::MAX);
+        for lot in plans.chunks_mut(self.threads.max(1)) {
+            let end = before + lot.len();
+            let part = PartWatch {
+                watch,
+                from: before as f64 / count,
+                end: end as f64 / count,
+                before: made,
+                best_e4: least_e4,
+            };
+            let untold = Untold(&part);
+            let mut lot: Vec<_> = (before..end)
+                .zip(lot)
+                .map(|(n, plan)| (n, plan, 0))
+                .collect();
+            each(self.threads, &mut lot, |(n, plan, made)| {
+                let watch: &dyn Watch = if *n == before { &part } else { &untold };
+                let number = searches + *n as u64 + 1;
+                *made = self.search(round, round.share / count, plan, number, watch);
+            });
+            for (_, plan, more) in lot {
+                made += more;
+                least_e4 = least_e4.min(plan.cost_e4);
+            }
+            before = end;
+        }
+        made
     }
 
     /// Search on from a plan and keep what is found; the moves made.

@@ -17,7 +17,7 @@ mod short_batches;
 mod single_batches;
 mod whole_batches;
 pub(crate) use exchange::{Accepted, Changes};
-pub(crate) use part::PartWatch;
+pub(crate) use part::{PartWatch, Untold};
 pub(crate) use short_batches::run;
 
 /// How a search is to run.
