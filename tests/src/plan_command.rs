@@ -1,6 +1,7 @@
 //! `cotyl plan` through the real binary: what it says beyond the plan.
 
 use cotyl_planner::Plan;
+use cotyl_planner::check::check;
 use serde_json::Value;
 
 use crate::binary::{Folder, run};
@@ -70,4 +71,23 @@ fn remedies_are_told_with_what_they_take_and_a_chance_with_what_it_costs() {
     assert!(!lines(&said, "It is not reached in").is_empty(), "{said}");
     let (done, _, said) = run(&["plan", file, "--chance", "100"], "");
     assert!(!done && said.contains("50..=99"), "{said}");
+}
+
+#[test]
+fn seconds_alone_are_made_use_of_and_beside_work_only_stop() {
+    let file = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../crates/planner/tests/data/check_s2_problem.json"
+    );
+    let told = "stopped before the search came to its end";
+    let (_, said) = plan(file, &[]);
+    assert!(!said.contains(told), "{said}");
+
+    let problem = serde_json::from_slice(&std::fs::read(file).unwrap()).unwrap();
+    for seconds in ["0", "1"] {
+        let (done, out, said) = run(&["plan", file, "--seconds", seconds], "");
+        assert!(done && said.contains(told), "{said}");
+        let found: Plan = serde_json::from_str(&out).unwrap();
+        assert!(check(&problem, &found).valid);
+    }
 }

@@ -30,10 +30,12 @@ use outlook::Grounds;
 pub struct PlanArguments {
     /// A planning-problem/1 file, plain or gzip, or a scenario: the API's resources in one document
     file: PathBuf,
-    /// Most seconds; stopping early gives the best plan so far
-    #[arg(long, default_value_t = 20)]
-    seconds: u64,
-    /// Moves of the search; the same work and seed give the same plan [default: by the problem's size]
+    /// Seconds to search, which the search makes use of; beside --work only the most it may take. Stopping early
+    /// gives the best plan so far [default: at most 20]
+    #[arg(long)]
+    seconds: Option<u64>,
+    /// Moves of the search; the same work and seed give the same plan [default: by the problem's size, or as
+    /// many as --seconds allows]
     #[arg(long)]
     work: Option<u64>,
     /// Seed of the search
@@ -52,6 +54,12 @@ pub struct PlanArguments {
     out: Option<PathBuf>,
 }
 
+/// Most seconds of a search by work.
+const MOST_SECONDS: u64 = 20;
+
+/// Moves of a search by time: more than it can make.
+const UNLIMITED_WORK: u64 = 1 << 40;
+
 /// Largest file that is read, unpacked.
 const MOST_BYTES: u64 = 512 * 1024 * 1024;
 
@@ -65,15 +73,24 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
         season,
         names,
     } = read(&arguments.file)?;
-    let mut options = Options::for_problem(&problem);
-    options.seed = arguments.seed;
-    if let Some(work) = arguments.work {
-        options.work = work;
-    }
-    // a second thread only makes it faster: the plan is the same
-    options.threads = 2;
-    let control = Terminal::new(Duration::from_secs(arguments.seconds))?;
-    let mut answer = solve(&problem, &options, &control)?;
+    let suited = Options::for_problem(&problem);
+    let options = Options {
+        seed: arguments.seed,
+        work: arguments.work.unwrap_or(suited.work),
+        // a second thread only makes it faster: the plan is the same
+        threads: 2,
+        ..suited
+    };
+    let control = Terminal::new(arguments)?;
+    let search = Options {
+        work: if control.settles {
+            UNLIMITED_WORK
+        } else {
+            options.work
+        },
+        ..options.clone()
+    };
+    let mut answer = solve(&problem, &search, &control)?;
     control.finish();
     answer.plan.seconds = Some(control.started.elapsed().as_secs_f64());
     let verdict = check(&problem, &answer.plan);
@@ -188,13 +205,15 @@ fn read(path: &Path) -> Result<Grounded, Box<dyn std::error::Error + Send + Sync
 struct Terminal {
     started: Instant,
     seconds: Duration,
+    /// Is the search to come to its end when the time does?
+    settles: bool,
     interrupted: Arc<AtomicBool>,
     shown: Mutex<Option<Instant>>,
     watched: bool,
 }
 
 impl Terminal {
-    fn new(seconds: Duration) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
+    fn new(arguments: &PlanArguments) -> Result<Self, Box<dyn std::error::Error + Send + Sync>> {
         let interrupted = Arc::new(AtomicBool::new(false));
         let flag = Arc::clone(&interrupted);
         // a runtime of its own that only listens for Ctrl-C
@@ -212,18 +231,20 @@ impl Terminal {
             })?;
         Ok(Self {
             started: Instant::now(),
-            seconds,
+            seconds: Duration::from_secs(arguments.seconds.unwrap_or(MOST_SECONDS)),
+            settles: arguments.seconds.is_some() && arguments.work.is_none(),
             interrupted,
             shown: Mutex::new(None),
             watched: std::io::stderr().is_terminal(),
         })
     }
 
-    /// The same with its time begun anew.
+    /// The same with its time begun anew, for searches by work.
     fn again(&self) -> Self {
         Self {
             started: Instant::now(),
             seconds: self.seconds,
+            settles: false,
             interrupted: Arc::clone(&self.interrupted),
             shown: Mutex::new(None),
             watched: false,
@@ -240,6 +261,11 @@ impl Terminal {
 impl Control for Terminal {
     fn should_stop(&self) -> bool {
         self.interrupted.load(Ordering::Relaxed) || self.started.elapsed() >= self.seconds
+    }
+
+    fn time_gone(&self) -> Option<f64> {
+        let gone = self.started.elapsed().as_secs_f64() / self.seconds.as_secs_f64();
+        self.settles.then_some(gone.min(1.0))
     }
 
     fn progress(&self, progress: &Progress) {
@@ -283,7 +309,7 @@ fn summarise(
         points(answer.bound_e4),
     );
     if !answer.complete {
-        eprintln!("stopped before the work was done: more time may give a better plan");
+        eprintln!("stopped before the search came to its end: more time may give a better plan");
     }
     if let Some(season) = season {
         to_buy(season, problem, answer)?;
@@ -339,4 +365,46 @@ fn to_buy(season: &Season, problem: &Problem, answer: &Answer) -> Outcome {
         );
     }
     Ok(())
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use clap::Parser;
+
+    use super::*;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        plan: PlanArguments,
+    }
+
+    fn terminal(line: &str) -> Terminal {
+        let words = format!("plan {line}");
+        let line = Line::try_parse_from(words.split(' ')).unwrap();
+        Terminal::new(&line.plan).unwrap()
+    }
+
+    #[test]
+    fn a_search_settles_in_seconds_that_are_asked_for_without_work() {
+        for (line, seconds, settles) in [
+            ("file --seconds 7", 7, true),
+            ("file --seconds 7 --work 9", 7, false),
+            ("file --work 9", 20, false),
+            ("file", 20, false),
+        ] {
+            let terminal = terminal(line);
+            assert_eq!(terminal.seconds, Duration::from_secs(seconds), "{line}");
+            assert_eq!(terminal.time_gone().is_some(), settles, "{line}");
+            assert_eq!(terminal.again().time_gone(), None, "{line}");
+        }
+    }
+
+    #[test]
+    fn of_no_seconds_all_are_gone() {
+        let terminal = terminal("file --seconds 0");
+        assert!(terminal.should_stop());
+        assert_eq!(terminal.time_gone(), Some(1.0));
+    }
 }
