@@ -309,7 +309,7 @@ fn summarise(
         points(answer.bound_e4),
     );
     if !answer.complete {
-        eprintln!("stopped before the search came to its end: more time may give a better plan");
+        eprintln!("the time ran out or the search was ended: more time may give a better plan");
     }
     if let Some(season) = season {
         to_buy(season, problem, answer)?;
