@@ -2,22 +2,25 @@
 //!
 //! Work limits belong to a site; only stock and pledges are common to all. So for a number of moves each
 //! lane changes its own sites on its own copy of the plan; then the changes of all lanes are joined, and the
-//! sites are dealt out afresh. How many lanes there are depends on the problem alone, and each has random
-//! numbers of its own: the plan is the same whatever the number of threads that run them.
+//! sites are dealt out afresh. Each has random numbers of its own, and how many there are depends on the problem
+//! alone where the plan must be the same whatever the number of threads that run them.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::random::Random;
-use crate::search::{Accepted, Changes, Search, Settings, Stretch, Watch};
-use crate::threads::each;
+use crate::search::{Accepted, Changes, Means, Search, Searched, Settings, Stretch, Watch};
+use crate::threads::{Crew, crew};
 
 /// Most lanes: what one accepts, every other repeats. With four, a problem of twelve sites makes a sixth fewer
 /// moves on one thread than with one.
 const MOST_LANES: usize = 2;
 
 /// Fewest sites of a lane: moves over two sites at once stay possible, and a problem of four sites, whose
-/// lanes cost one thread a seventh of its moves, keeps to one.
+/// lanes cost one thread a twelfth of its moves, keeps to one.
 const SITES: usize = 3;
+
+/// The same where every lane has a thread of its own and the plan depends on the clock in any case.
+const SITES_OF_A_THREAD: usize = 2;
 
 /// Moves of a lane between two exchanges. Measured on two problems of four sites and 36 weeks, 100 000 moves,
 /// six seeds: 32 ends as one lane does, 128 ends 0.3 % higher and 2048 ends 1 % higher.
@@ -27,8 +30,32 @@ const STRETCH: u64 = 32;
 struct Lane<'a> {
     search: Search<'a>,
     stretch: Stretch,
+    /// What the others have changed and this lane does not know yet.
+    news: Changes,
     made: u64,
     accepted: Vec<Accepted>,
+}
+
+impl<'a> Lane<'a> {
+    fn new(search: Search<'a>, stretch: Stretch) -> Self {
+        Self {
+            search,
+            stretch,
+            news: Vec::new(),
+            made: 0,
+            accepted: Vec::new(),
+        }
+    }
+
+    /// Take the news over and make the moves of the stretch.
+    fn go(&mut self, settings: &Settings, watch: &dyn Watch) {
+        self.search.join(&std::mem::take(&mut self.news));
+        self.made = self.search.run(settings, self.stretch, watch);
+    }
+
+    fn stopped(&self) -> bool {
+        self.made < self.stretch.moves
+    }
 }
 
 /// Deal sites out to lanes, in random order, each to the lane with the fewest classes so far.
@@ -59,114 +86,143 @@ fn net(moves: &[Accepted]) -> BTreeMap<u32, i64> {
     sums
 }
 
-/// Join what the lanes changed: the first lane repeats the moves of the others on its plan, and the others
-/// follow.
-fn exchange(lanes: &mut [Lane<'_>], threads: usize) {
-    let Some((first, others)) = lanes.split_first_mut() else {
+/// Join what the lanes changed: the first lane repeats the moves of the others on its plan, and the others are
+/// told what is new to them.
+fn exchange(lanes: &mut Crew<'_, Lane<'_>>) {
+    let mut lanes = lanes.items();
+    let Some(first) = lanes.next() else {
         return;
     };
-    for lane in others.iter_mut() {
+    let mut others: Vec<&mut Lane<'_>> = lanes.collect();
+    for lane in &mut others {
         lane.accepted = lane.search.take_journal();
         first.search.repeat(&lane.accepted);
     }
     let joined = net(&first.search.take_journal());
-    let first = &first.search;
-    each(threads, others, |lane| {
+    for lane in others {
         let mut sums = joined.clone();
         for (column, containers) in net(&lane.accepted) {
             *sums.entry(column).or_insert(0) -= containers;
         }
-        let mut changes: Changes = sums.into_iter().filter(|&(_, q)| q != 0).collect();
-        changes.sort_by_key(|&(column, containers)| (containers > 0, column));
-        if !lane.search.join(&changes) {
-            lane.search.follow(first);
-        }
-    });
+        lane.news = sums.into_iter().filter(|&(_, q)| q != 0).collect();
+        lane.news
+            .sort_by_key(|&(column, containers)| (containers > 0, column));
+    }
 }
 
-/// Search in as many lanes as a problem has sites for, and return the best counts of containers, their cost
-/// and the moves made.
-pub(crate) fn run<'a>(
-    search: Search<'a>,
+/// How many lanes search a number of sites.
+fn lanes_for(sites: usize, means: Means) -> usize {
+    let own_threads = means.threads >= MOST_LANES && !means.repeatable;
+    let least = if own_threads {
+        SITES_OF_A_THREAD
+    } else {
+        SITES
+    };
+    (sites / least).clamp(1, MOST_LANES)
+}
+
+/// Search in as many lanes as a problem has sites for.
+pub(crate) fn run(
+    search: Search<'_>,
     settings: &Settings,
-    (seed, threads): (u64, usize),
+    means: Means,
     watch: &dyn Watch,
-) -> (Vec<i64>, i64, u64) {
+) -> Searched {
     let classes = search.sites_of_classes();
     let sites: BTreeSet<usize> = classes.iter().map(|&(_, site)| site).collect();
-    let count = (sites.len() / SITES).clamp(1, MOST_LANES);
+    let count = lanes_for(sites.len(), means);
     let stretch = Stretch {
         before: 0,
         moves: 0,
         lanes: count as u64,
         tells: false,
     };
-    let mut lanes: Vec<Lane<'a>> = (1..count)
-        .map(|lane| {
-            let mut search = search.clone();
-            search.reseed(Random::stream(seed, lane as u64));
-            Lane {
-                search,
-                stretch,
-                made: 0,
-                accepted: Vec::new(),
-            }
-        })
-        .collect();
+    let others = (1..count).map(|lane| {
+        let mut search = search.clone();
+        search.reseed(Random::stream(means.seed, lane as u64));
+        Lane::new(search, stretch)
+    });
+    let mut lanes: Vec<Lane<'_>> = others.collect();
     let tells = Stretch {
         tells: true,
         ..stretch
     };
-    lanes.insert(
-        0,
-        Lane {
-            search,
-            stretch: tells,
-            made: 0,
-            accepted: Vec::new(),
-        },
-    );
-    let done = run_lanes(&mut lanes, settings, &classes, (seed, threads), watch);
-    let best = lanes.into_iter().min_by_key(|lane| lane.search.best_cost());
-    let (counts, cost_e4) = best.map_or((Vec::new(), 0), |lane| {
-        let (_, cost_e4) = lane.search.best_cost();
-        (lane.search.into_best(), cost_e4)
-    });
-    (counts, cost_e4, done)
+    lanes.insert(0, Lane::new(search, tells));
+    let go = |lane: &mut Lane<'_>| lane.go(settings, watch);
+    crew(means.threads, lanes, &go, |mut lanes| {
+        let moves = run_lanes(&mut lanes, settings, &classes, (means.seed, count));
+        let searches = lanes.into_items().map(|lane| lane.search);
+        let best = searches.min_by_key(Search::best_cost);
+        Searched {
+            cost_e4: best.as_ref().map_or(0, |search| search.best_cost().1),
+            counts: best.map_or_else(Vec::new, Search::into_best),
+            moves,
+        }
+    })
 }
 
 /// Stretches and exchanges until the moves are made; the number made.
 fn run_lanes(
-    lanes: &mut [Lane<'_>],
+    lanes: &mut Crew<'_, Lane<'_>>,
     settings: &Settings,
     classes: &[(usize, usize)],
-    (seed, threads): (u64, usize),
-    watch: &dyn Watch,
+    (seed, count): (u64, usize),
 ) -> u64 {
-    let count = lanes.len() as u64;
+    let lanes_count = count as u64;
     let longest = if count == 1 { u64::MAX } else { STRETCH };
-    let mut random = Random::stream(seed, count);
+    let mut random = Random::stream(seed, lanes_count);
     let mut done = 0;
     while done < settings.moves {
         let left = settings.moves - done;
-        let dealt = deal(classes, lanes.len(), &mut random);
-        for (n, (lane, own)) in lanes.iter_mut().zip(dealt).enumerate() {
+        let dealt = deal(classes, count, &mut random);
+        for (n, (lane, own)) in lanes.items().zip(dealt).enumerate() {
+            let more = u64::from((n as u64) < left % lanes_count);
             lane.stretch.before = done;
-            lane.stretch.moves = (left / count + u64::from((n as u64) < left % count)).min(longest);
+            lane.stretch.moves = (left / lanes_count + more).min(longest);
             if count > 1 {
                 lane.search.keep_to(own);
             }
         }
-        each(threads, lanes, |lane| {
-            lane.made = lane.search.run(settings, lane.stretch, watch);
-        });
-        done += lanes.iter().map(|lane| lane.made).sum::<u64>();
-        if lanes.iter().any(|lane| lane.made < lane.stretch.moves) {
+        lanes.work();
+        done += lanes.items().map(|lane| lane.made).sum::<u64>();
+        if lanes.items().any(|lane| lane.stopped()) {
             break;
         }
         if count > 1 {
-            exchange(lanes, threads);
+            exchange(lanes);
         }
     }
     done
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_number_of_lanes_depends_on_threads_only_by_the_clock() {
+        for (sites, by_work, by_clock) in [
+            (0, 1, 1),
+            (1, 1, 1),
+            (3, 1, 1),
+            (4, 1, 2),
+            (5, 1, 2),
+            (6, 2, 2),
+            (60, 2, 2),
+        ] {
+            let lanes = |threads, repeatable| {
+                let means = Means {
+                    seed: 1,
+                    threads,
+                    repeatable,
+                };
+                lanes_for(sites, means)
+            };
+            assert_eq!(
+                [lanes(1, true), lanes(2, true), lanes(9, true)],
+                [by_work; 3]
+            );
+            assert_eq!([lanes(1, false), lanes(2, false)], [by_work, by_clock]);
+        }
+    }
 }

@@ -23,7 +23,7 @@ use crate::relaxation::{Relaxation, most_rows};
 use crate::replicas::Replicas;
 use crate::rounding;
 use crate::roundings::Roundings;
-use crate::search::{PartWatch, Search, Settings, Untold, Watch, run};
+use crate::search::{Means, PartWatch, Search, Searched, Settings, Untold, Watch, run};
 use crate::state::State;
 use crate::threads::each;
 
@@ -148,8 +148,7 @@ pub(crate) struct Rounds<'a> {
     pub(crate) roundings: &'a Roundings,
     /// Moves, the bound, and what batches lack; the rest belongs to each round.
     pub(crate) settings: &'a Settings,
-    pub(crate) seed: u64,
-    pub(crate) threads: usize,
+    pub(crate) means: Means,
 }
 
 /// A valid plan.
@@ -193,19 +192,20 @@ impl Rounds<'_> {
         (affordable as usize).min(first.plans)
     }
 
-    /// Search from some counts of containers by column and from plans of dives: the best counts, their cost and
-    /// the moves made. `None`, and nothing is done, when there is too little work for several searches, or the
-    /// linear programme is too large or its solver fails.
-    pub(crate) fn run(&self, counts: Vec<i64>, watch: &dyn Watch) -> Option<(Vec<i64>, i64, u64)> {
-        let most = self.most_plans();
+    /// Is there enough work for several searches, and is the linear programme small enough?
+    pub(crate) fn suit(&self) -> bool {
         let rows = if self.index.keep_batches {
             MOST_ROWS_OF_BATCHES
         } else {
             MOST_ROWS
         };
-        if most < 2 || !self.index.shares.is_empty() || most_rows(self.index) > rows {
-            return None;
-        }
+        self.most_plans() >= 2 && self.index.shares.is_empty() && most_rows(self.index) <= rows
+    }
+
+    /// Search from some counts of containers by column and from plans of dives. `None`, and nothing is done, when
+    /// the solver of the linear programme fails.
+    pub(crate) fn run(&self, counts: Vec<i64>, watch: &dyn Watch) -> Option<Searched> {
+        let most = self.most_plans();
         let mut plans = self.first_plans(counts, most, watch)?;
         let (mut made, mut searches) = (0, 0);
         let mut shares_left: f64 = self.rounds().iter().map(|round| round.share).sum();
@@ -243,7 +243,11 @@ impl Rounds<'_> {
             shares_left -= round.share;
         }
         let best = plans.into_iter().min_by_key(|plan| plan.cost_e4)?;
-        Some((best.counts, best.cost_e4, made))
+        Some(Searched {
+            counts: best.counts,
+            cost_e4: best.cost_e4,
+            moves: made,
+        })
     }
 
     /// Plans of some counts and of dives; `None` without a linear programme.
@@ -332,9 +336,9 @@ impl Rounds<'_> {
         watch: &dyn Watch,
     ) -> impl Iterator<Item = Vec<i64>> {
         let mut dives: Vec<(usize, Option<Vec<i64>>)> = lot.map(|n| (n, None)).collect();
-        each(self.threads, &mut dives, |(n, counts)| {
+        each(self.means.threads, &mut dives, |(n, counts)| {
             if watch.glance().is_some_and(|share| share <= until) {
-                let mut random = Random::stream(self.seed, stream + *n as u64);
+                let mut random = Random::stream(self.means.seed, stream + *n as u64);
                 *counts = relaxations[*n % relaxations.len()].dive(&mut random, most_e4);
             }
         });
@@ -343,7 +347,7 @@ impl Rounds<'_> {
 
     /// Add the plan of some counts, whole batches only, with more where that gains.
     fn fill(&self, counts: Vec<i64>, plans: &mut Vec<Whole>, watch: &dyn Watch) {
-        let mut search = self.start(&counts, Random::new(self.seed));
+        let mut search = self.start(&counts, Random::new(self.means.seed));
         search.fill(&PartWatch {
             watch,
             from: 0.0,
@@ -387,7 +391,7 @@ impl Rounds<'_> {
     ) -> u64 {
         let count = plans.len() as f64;
         let (mut before, mut made, mut least_e4) = (0, 0, i64::MAX);
-        for lot in plans.chunks_mut(self.threads.max(1)) {
+        for lot in plans.chunks_mut(self.means.threads.max(1)) {
             let end = before + lot.len();
             let part = PartWatch {
                 watch,
@@ -401,7 +405,7 @@ impl Rounds<'_> {
                 .zip(lot)
                 .map(|(n, plan)| (n, plan, 0))
                 .collect();
-            each(self.threads, &mut lot, |(n, plan, made)| {
+            each(self.means.threads, &mut lot, |(n, plan, made)| {
                 let watch: &dyn Watch = if *n == before { &part } else { &untold };
                 let number = searches + *n as u64 + 1;
                 *made = self.search(round, round.share / count, plan, number, watch);
@@ -428,12 +432,15 @@ impl Rounds<'_> {
         let (first, last) = round.temperatures;
         let settings = self.settings(round, share, geometric(first * unit, last * unit));
         let stream = SEARCH_STREAM + number;
-        let search = self.start(&plan.counts, Random::stream(self.seed, stream));
-        let (counts, cost_e4, made) = run(search, &settings, (self.seed, self.threads), watch);
-        if cost_e4 < plan.cost_e4 {
-            *plan = Whole { cost_e4, counts };
+        let search = self.start(&plan.counts, Random::stream(self.means.seed, stream));
+        let found = run(search, &settings, self.means, watch);
+        if found.cost_e4 < plan.cost_e4 {
+            *plan = Whole {
+                cost_e4: found.cost_e4,
+                counts: found.counts,
+            };
         }
-        made
+        found.moves
     }
 
     /// Search on from all plans by turns, at temperatures that change places, and add what is found; the moves made.
@@ -450,14 +457,14 @@ impl Rounds<'_> {
         let searches = (0..round.plans).map(|n| {
             let stream = REPLICA_STREAM + number * round.plans as u64 + n as u64;
             let start = &plans[n % plans.len()];
-            let search = self.start(&start.counts, Random::stream(self.seed, stream));
+            let search = self.start(&start.counts, Random::stream(self.means.seed, stream));
             let rung = ladder[1024 * n / (round.plans - 1)];
             (search, self.settings(round, round.share, vec![rung; 1025]))
         });
-        let random = Random::stream(self.seed, SEARCH_STREAM + number);
+        let random = Random::stream(self.means.seed, SEARCH_STREAM + number);
         let mut replicas = Replicas::new(searches, random);
         let moves = (self.settings.moves as f64 * round.share) as u64;
-        let made = replicas.run(moves, self.threads, watch);
+        let made = replicas.run(moves, self.means.threads, watch);
         plans.extend(
             replicas
                 .into_best()

@@ -40,6 +40,26 @@ pub(crate) struct Settings {
     pub(crate) single_batches: bool,
 }
 
+/// With what a search is made.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Means {
+    pub(crate) seed: u64,
+    pub(crate) threads: usize,
+    /// Is the plan to be the same on any number of threads?
+    pub(crate) repeatable: bool,
+}
+
+/// What a search found.
+#[derive(Debug)]
+pub(crate) struct Searched {
+    /// Containers by column of the best plan.
+    pub(crate) counts: Vec<i64>,
+    /// Its cost.
+    pub(crate) cost_e4: i64,
+    /// Moves made.
+    pub(crate) moves: u64,
+}
+
 /// The outside of a search: told the best cost and moves so far, says how far along the schedule it is.
 pub(crate) trait Watch: Sync {
     /// Share of the schedule that has gone, 0 to 1; `None` to stop.

@@ -13,7 +13,7 @@ use crate::random::{Random, geometric};
 use crate::report::{self, Weeks};
 use crate::rounding;
 use crate::rounds::Rounds;
-use crate::search::{Search, Settings, Watch, run};
+use crate::search::{Means, Search, Searched, Settings, Watch, run};
 use crate::start;
 use crate::state::State;
 
@@ -24,7 +24,7 @@ pub struct Options {
     pub seed: u64,
     /// Search moves.
     pub work: u64,
-    /// Threads to use; the plan does not depend on them.
+    /// Threads to use; the plan does not depend on them unless the control tells a share of time.
     pub threads: usize,
     /// A plan to start from; what is not possible in it is left out. Without one, an adopted plan of the
     /// problem is the start.
@@ -306,38 +306,62 @@ pub fn solve(
         bound: found.bound_e4 as f64 / 1e4,
         reporter: &reporter,
     };
+    let means = Means {
+        seed: options.seed,
+        threads: options.threads,
+        repeatable: control.time_gone().is_none(),
+    };
     let rounds = Rounds {
         index: &index,
         columns: &columns,
         roundings: &found.roundings,
         settings: &settings,
-        seed: options.seed,
-        threads: options.threads,
+        means,
     };
-    let several = if warm {
-        None
+    let one = One {
+        index: &index,
+        columns: &columns,
+        counts: &by_column,
+        settings: &settings,
+        means,
+    };
+    let best = if warm || !rounds.suit() {
+        one.run(&watch)
     } else {
-        rounds.run(by_column.clone(), &watch)
+        let several = rounds.run(by_column.clone(), &watch);
+        several.unwrap_or_else(|| one.run(&watch))
     };
-    let (counts, cost_e4, work_done) = several.unwrap_or_else(|| {
-        let mut search = Search::new(
-            start_state(&index, &columns, &by_column),
-            Random::new(options.seed),
-        );
-        let filled = search.fill(&watch);
-        let moves = Settings {
-            moves: if filled { settings.moves } else { 0 },
-            ..settings
-        };
-        run(search, &moves, (options.seed, options.threads), &watch)
-    });
     let complete = !reporter.stopped.into_inner();
-    let mut answer = report::answer(problem, &index, &columns, &counts, found.bound_e4);
-    debug_assert!(!index.shares.is_empty() || answer.objective_e4 == cost_e4);
-    answer.work_done = work_done;
+    let mut answer = report::answer(problem, &index, &columns, &best.counts, found.bound_e4);
+    debug_assert!(!index.shares.is_empty() || answer.objective_e4 == best.cost_e4);
+    answer.work_done = best.moves;
     answer.complete = complete;
     answer.plan.seed = Some(options.seed);
     Ok(answer)
+}
+
+/// One search from some counts of containers by column.
+struct One<'a> {
+    index: &'a Index,
+    columns: &'a Columns,
+    counts: &'a [i64],
+    settings: &'a Settings,
+    means: Means,
+}
+
+impl One<'_> {
+    fn run(&self, watch: &dyn Watch) -> Searched {
+        let mut search = Search::new(
+            start_state(self.index, self.columns, self.counts),
+            Random::new(self.means.seed),
+        );
+        let filled = search.fill(watch);
+        let settings = Settings {
+            moves: if filled { self.settings.moves } else { 0 },
+            ..self.settings.clone()
+        };
+        run(search, &settings, self.means, watch)
+    }
 }
 
 /// Some counts entered, unless they break a share.

@@ -260,6 +260,46 @@ fn threads_do_not_change_the_plan() {
     }
 }
 
+/// A clock that goes on by one with every look.
+struct Clock {
+    end: u32,
+    now: AtomicU32,
+}
+
+impl Control for Clock {
+    fn should_stop(&self) -> bool {
+        self.now.fetch_add(1, Ordering::Relaxed) >= self.end
+    }
+    fn progress(&self, _progress: &Progress) {}
+    fn time_gone(&self) -> Option<f64> {
+        let gone = f64::from(self.now.load(Ordering::Relaxed)) / f64::from(self.end);
+        Some(gone.min(1.0))
+    }
+}
+
+#[test]
+fn by_the_clock_four_sites_are_searched_on_two_threads() {
+    for seed in [5, 77, 12] {
+        let problem = several_sites(seed, 4);
+        for (end, threads) in [(50, 2), (1_000, 1), (1_000, 2), (4_000, 2)] {
+            let clock = Clock {
+                end,
+                now: AtomicU32::new(0),
+            };
+            let options = Options {
+                work: 1 << 40,
+                threads,
+                ..Options::default()
+            };
+            let answer = solve(&problem, &options, &clock).unwrap();
+            let verdict = check(&problem, &answer.plan);
+            assert!(verdict.valid, "seed {seed}: {:?}", verdict.problems);
+            assert_eq!(verdict.objective_e4, answer.objective_e4, "seed {seed}");
+            assert!(answer.bound_e4 <= answer.objective_e4, "seed {seed}");
+        }
+    }
+}
+
 struct StopAfter(AtomicU32);
 
 impl Control for StopAfter {

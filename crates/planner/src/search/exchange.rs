@@ -31,14 +31,6 @@ impl Search<'_> {
         self.classes = classes;
     }
 
-    /// Go on from where another search is, with the own random numbers and best state.
-    pub(crate) fn follow(&mut self, other: &Self) {
-        self.state = other.state.clone();
-        self.gains = other.gains.clone();
-        self.active = other.active.clone();
-        self.keep_best();
-    }
-
     /// Take random numbers from another stream.
     pub(crate) fn reseed(&mut self, random: Random) {
         self.random = random;
@@ -65,17 +57,18 @@ impl Search<'_> {
         }
     }
 
-    /// Make changes found elsewhere, those that take out first; `false` when they do not fit, and nothing
-    /// has changed.
-    pub(crate) fn join(&mut self, changes: &[(u32, i64)]) -> bool {
+    /// Make changes found elsewhere, those that take out first. They fit, as with them this plan is that of another
+    /// search, which is valid; if they did not, nothing would change, and this plan is as valid.
+    pub(crate) fn join(&mut self, changes: &[(u32, i64)]) {
+        if changes.is_empty() {
+            return;
+        }
         let mark = self.begin();
-        let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
-        if fits {
+        if changes.iter().all(|&(p, q)| self.change(p as usize, q)) {
             self.stand();
         } else {
             self.reject(mark);
         }
-        fits
     }
 
     /// Keep the present move for other lanes.

@@ -11,25 +11,27 @@ use std::collections::BTreeMap;
 use crate::insert::Scatter;
 use crate::lanes;
 use crate::random::geometric;
-use crate::search::{PartWatch, Search, Settings, Stretch, Watch};
+use crate::search::{Means, PartWatch, Search, Searched, Settings, Stretch, Watch};
 
 /// Share of the moves in which batches may lack containers.
 const SHARE: f64 = 0.9;
 
-/// Search until the moves are made: with short batches first where batches have a least size, then in lanes. The
-/// best counts of containers, their cost and the moves made.
+/// Search until the moves are made: with short batches first where batches have a least size, then in lanes.
 pub(crate) fn run(
     mut search: Search<'_>,
     settings: &Settings,
-    seeds: (u64, usize),
+    means: Means,
     watch: &dyn Watch,
-) -> (Vec<i64>, i64, u64) {
+) -> Searched {
     if !search.state.index.keep_batches || settings.moves == 0 {
-        return lanes::run(search, settings, seeds, watch);
+        return lanes::run(search, settings, means, watch);
     }
     let (made, rest, watch) = search.run_with_short_batches(settings, watch);
-    let (counts, cost_e4, more) = lanes::run(search, &rest, seeds, &watch);
-    (counts, cost_e4, made + more)
+    let found = lanes::run(search, &rest, means, &watch);
+    Searched {
+        moves: made + found.moves,
+        ..found
+    }
 }
 
 impl Search<'_> {

@@ -63,6 +63,11 @@ const UNLIMITED_WORK: u64 = 1 << 40;
 /// Largest file that is read, unpacked.
 const MOST_BYTES: u64 = 512 * 1024 * 1024;
 
+/// Two threads where there are as many cores: threads of a search wait for each other.
+fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, |cores| cores.get().min(2))
+}
+
 /// Solves and writes the plan.
 ///
 /// # Errors
@@ -77,8 +82,8 @@ pub fn plan(arguments: &PlanArguments) -> Outcome {
     let options = Options {
         seed: arguments.seed,
         work: arguments.work.unwrap_or(suited.work),
-        // a second thread only makes it faster: the plan is the same
-        threads: 2,
+        // with --work a second thread only makes it faster: the plan is the same
+        threads: threads(),
         ..suited
     };
     let control = Terminal::new(arguments)?;
