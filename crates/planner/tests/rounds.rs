@@ -110,10 +110,17 @@ impl Control for Clock {
 
 #[test]
 fn stopped_by_a_clock_the_plan_is_valid_and_never_got_worse() {
-    for problem in [given("s2"), with_batches(given("s2"))] {
+    let problems = [
+        (given("s2"), 1),
+        (given("s2"), 2),
+        (with_batches(given("s2")), 1),
+        // wide enough for one search beside the rounds
+        (given("s1x2"), 3),
+    ];
+    for (problem, threads) in problems {
         for end in [1, 10, 100, 300, 1_000, 3_000] {
             let clock = Clock::new(end);
-            let answer = run(&problem, (1_000_000_000, 1), &clock);
+            let answer = run(&problem, (1_000_000_000, threads), &clock);
             assert!(!answer.complete);
             let (objective, _) = clock.told.into_inner().unwrap();
             assert!(answer.objective_e4 as f64 / 1e4 <= objective + 1e-6);
