@@ -142,6 +142,7 @@ const SEARCH_STREAM: u64 = 1 << 33;
 const REPLICA_STREAM: u64 = 1 << 34;
 
 /// A small problem to search in rounds.
+#[derive(Clone, Copy)]
 pub(crate) struct Rounds<'a> {
     pub(crate) index: &'a Index,
     pub(crate) columns: &'a Columns,

@@ -143,10 +143,10 @@ const KEEP_ALL: u64 = 300;
 const DETOUR_OF_FEW: f64 = 10.0;
 
 /// A small problem with more columns is wide: rounds come to rest early there, and one long search goes on to find
-/// better plans. Where a second thread is at hand and the plan depends on the clock it makes such a search. Measured on
-/// two threads against rounds on both, two seeds each: eleven problems of two or three working days a week .04 % lower
-/// in the mean after five seconds; after twenty S1 with two and three days .15 % lower, five others .05 % higher in the
-/// mean, less than they differ by seed. With one day a week .04 % higher after five seconds, with least sizes 2 %.
+/// better plans. Measured in place of more rounds on a second thread, two seeds each: eleven problems of two or three
+/// working days a week .04 % lower in the mean after five seconds; after twenty S1 with two and three days .15 % lower,
+/// five others .05 % higher in the mean, less than they differ by seed. With one day a week .04 % higher after five
+/// seconds.
 const WIDE: usize = 2_000;
 
 /// Most columns the search works with.
@@ -334,10 +334,12 @@ pub fn solve(
     };
     let best = if warm || !rounds.suit() {
         one.run(&watch)
-    } else if !means.repeatable && means.threads > 1 && one.is_wide() {
-        beside(&one, rounds, &watch)
     } else {
-        let several = rounds.run(by_column.clone(), &watch);
+        let several = if means.repeatable || means.threads < 2 || index.keep_batches {
+            rounds.run(by_column.clone(), &watch)
+        } else {
+            beside(&rounds, &one, &watch)
+        };
         several.unwrap_or_else(|| one.run(&watch))
     };
     let complete = !reporter.stopped.into_inner();
@@ -372,42 +374,51 @@ impl One<'_> {
         };
         run(search, &settings, self.means, watch)
     }
-
-    /// Are there many ways to use a place near the prices, and no least sizes?
-    fn is_wide(&self) -> bool {
-        !self.index.keep_batches && self.columns.list.len() > WIDE
-    }
 }
 
-/// One search on a thread of its own beside rounds on the others; the better plan.
-fn beside(one: &One<'_>, rounds: Rounds<'_>, watch: &dyn Watch) -> Searched {
-    let alone = One {
-        means: Means {
-            threads: 1,
-            ..one.means
-        },
+/// Rounds on half of the threads and, on the others, a long search of a wide problem or rounds with another seed of a
+/// narrow one; the better plan, or `None` when there is none. The second chance matters more than twice the moves: in
+/// one second 3 of 32 seeds of S2 end above 2 241.8, of rounds on both threads 8; nine other problems of one site end
+/// .07 % higher in the mean then (four seeds each), after four seconds .01 % lower. Not for least sizes: with a long
+/// search beside them four such problems end 2 % higher.
+fn beside(rounds: &Rounds<'_>, one: &One<'_>, watch: &dyn Watch) -> Option<Searched> {
+    let half = rounds.means.threads / 2;
+    let means = |threads, seed| Means {
+        seed,
+        threads,
+        ..rounds.means
+    };
+    let seed = rounds.means.seed;
+    let first = Rounds {
+        means: means(rounds.means.threads - half, seed),
+        ..*rounds
+    };
+    let again = Rounds {
+        means: means(half, !seed),
+        ..*rounds
+    };
+    let long = One {
+        means: means(half, seed),
         ..*one
     };
-    let rounds = Rounds {
-        means: Means {
-            threads: rounds.means.threads - 1,
-            ..rounds.means
-        },
-        ..rounds
-    };
     let untold = Untold(watch);
-    let (several, alone) = std::thread::scope(|scope| {
-        let alone = scope.spawn(|| alone.run(&untold));
-        let several = rounds.run(one.counts.to_vec(), watch);
-        (several, alone.join())
+    let (first, second) = std::thread::scope(|scope| {
+        let second = scope.spawn(|| {
+            if one.columns.list.len() > WIDE {
+                Some(long.run(&untold))
+            } else {
+                again.run(one.counts.to_vec(), &untold)
+            }
+        });
+        (first.run(one.counts.to_vec(), watch), second.join())
     });
-    let alone = alone.unwrap_or_else(|fault| std::panic::resume_unwind(fault));
-    let moves = alone.moves + several.as_ref().map_or(0, |several| several.moves);
-    let best = match several {
-        Some(several) if several.cost_e4 <= alone.cost_e4 => several,
-        _ => alone,
-    };
-    Searched { moves, ..best }
+    let second = second.unwrap_or_else(|fault| std::panic::resume_unwind(fault));
+    let found = [first, second].into_iter().flatten();
+    found.reduce(|a, b| {
+        let moves = a.moves + b.moves;
+        let best = if b.cost_e4 < a.cost_e4 { b } else { a };
+        Searched { moves, ..best }
+    })
 }
 
 /// Some counts entered, unless they break a share.

@@ -2,8 +2,8 @@
 //! what it takes to undo a change.
 //!
 //! Model section "ruin and recreate". Every quantity is a whole number. What a column books on places,
-//! work and stock is undone by booking it back; the division keeps a log of old values. The division of produce among targets is kept optimal by augmenting
-//! along the best path, so the cost of the state is exact.
+//! work and stock is undone by booking it back; the division keeps a log of old values. The division of
+//! produce among targets is kept optimal by augmenting along the best path, so the cost of the state is exact.
 
 use crate::columns::Columns;
 use crate::division::{Outlet, Step};

@@ -114,7 +114,7 @@ fn stopped_by_a_clock_the_plan_is_valid_and_never_got_worse() {
         (given("s2"), 1),
         (given("s2"), 2),
         (with_batches(given("s2")), 1),
-        // wide enough for one search beside the rounds
+        // wide enough for one long search beside the rounds
         (given("s1x2"), 3),
     ];
     for (problem, threads) in problems {
