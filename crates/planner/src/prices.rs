@@ -6,13 +6,17 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
+use std::sync::Arc;
 
 use crate::columns::{Paths, Rank};
 use crate::index::Index;
 use crate::lagrange::{Chosen, ClassPrices, Places, exact_bound, outside, project, released};
 use crate::random::geometric;
 use crate::roundings::Roundings;
-use crate::threads::each;
+use crate::threads::{Crew, crew};
+
+mod steering;
+use steering::Steering;
 
 /// Steps whose chains count in a fractional plan.
 const REMEMBERED: usize = 400;
@@ -46,19 +50,18 @@ pub(crate) struct Found {
 }
 
 /// Most classes that are priced one after the other; more are priced in parts, side by side.
-const PART: usize = 8;
+const PART: usize = 6;
 
 /// Most parts.
 const MOST_PARTS: usize = 4;
 
 /// The state of an ascent.
-struct Ascent<'a> {
+struct Ascent<'c, 'a> {
     index: &'a Index,
     paths: &'a Paths,
     places: Places,
-    roundings: Roundings,
-    parts: Vec<Part<'a>>,
-    threads: usize,
+    roundings: Arc<Roundings>,
+    parts: Crew<'c, Part<'a>>,
     gradient: Vec<f64>,
     chains: VecDeque<Vec<(Rank, i64)>>,
 }
@@ -68,40 +71,53 @@ struct Part<'a> {
     index: &'a Index,
     paths: &'a Paths,
     places: Places,
+    roundings: Arc<Roundings>,
     classes: Range<usize>,
     class: ClassPrices<f64>,
+    prices: Vec<f64>,
     /// Value, subgradient and chains of these classes.
     sum: f64,
     gradient: Vec<f64>,
     chains: Vec<(Rank, i64)>,
 }
 
-impl<'a> Ascent<'a> {
-    fn new(index: &'a Index, paths: &'a Paths, threads: usize) -> Self {
-        let roundings = Roundings::new(index);
+/// Some classes each of all classes of a problem.
+fn parts<'a>(index: &'a Index, paths: &'a Paths, roundings: &Arc<Roundings>) -> Vec<Part<'a>> {
+    let places = Places::new(index, roundings);
+    let classes = index.classes.len();
+    let size = classes
+        .div_ceil(classes.div_ceil(PART).clamp(1, MOST_PARTS))
+        .max(1);
+    let starts = (0..classes).step_by(size);
+    let part = |from: usize| Part {
+        index,
+        paths,
+        places,
+        roundings: Arc::clone(roundings),
+        classes: from..(from + size).min(classes),
+        class: ClassPrices::default(),
+        prices: vec![0.0; places.len],
+        sum: 0.0,
+        gradient: vec![0.0; places.len],
+        chains: Vec::new(),
+    };
+    starts.map(part).collect()
+}
+
+impl<'c, 'a> Ascent<'c, 'a> {
+    fn new(
+        index: &'a Index,
+        paths: &'a Paths,
+        roundings: Arc<Roundings>,
+        parts: Crew<'c, Part<'a>>,
+    ) -> Self {
         let places = Places::new(index, &roundings);
-        let classes = index.classes.len();
-        let size = classes
-            .div_ceil(classes.div_ceil(PART).clamp(1, MOST_PARTS))
-            .max(1);
-        let starts = (0..classes).step_by(size);
-        let part = |from: usize| Part {
-            index,
-            paths,
-            places,
-            classes: from..(from + size).min(classes),
-            class: ClassPrices::default(),
-            sum: 0.0,
-            gradient: vec![0.0; places.len],
-            chains: Vec::new(),
-        };
         Self {
             index,
             paths,
             places,
             roundings,
-            parts: starts.map(part).collect(),
-            threads,
+            parts,
             gradient: vec![0.0; places.len],
             chains: VecDeque::new(),
         }
@@ -144,12 +160,12 @@ impl<'a> Ascent<'a> {
         let full = self.chains.len() >= REMEMBERED;
         let mut chains = if full { self.chains.pop_front() } else { None }.unwrap_or_default();
         chains.clear();
-        let roundings = &self.roundings;
-        each(self.threads, &mut self.parts, |part| {
-            part.value(roundings, prices)
-        });
+        for part in self.parts.items() {
+            part.prices.copy_from_slice(prices);
+        }
+        self.parts.work();
         // always in the same order, so that the sums are the same whatever the number of threads
-        for part in &self.parts {
+        for part in self.parts.items() {
             sum += part.sum;
             chains.extend_from_slice(&part.chains);
             for (total, own) in self.gradient.iter_mut().zip(&part.gradient) {
@@ -192,13 +208,15 @@ impl<'a> Ascent<'a> {
     /// Add the rounding cuts that the fractional plan of the last steps breaks; `true` when there are any.
     fn add_roundings(&mut self) -> bool {
         let mean = self.running_mean(KEPT_FOR_CUTS);
-        if !self.roundings.add(self.index, self.paths, &mean) {
+        if !Arc::make_mut(&mut self.roundings).add(self.index, self.paths, &mean) {
             return false;
         }
         self.places = Places::new(self.index, &self.roundings);
         self.gradient.resize(self.places.len, 0.0);
-        for part in &mut self.parts {
+        for part in self.parts.items() {
             part.places = self.places;
+            part.roundings = Arc::clone(&self.roundings);
+            part.prices.resize(self.places.len, 0.0);
             part.gradient.resize(self.places.len, 0.0);
         }
         true
@@ -240,23 +258,23 @@ impl<'a> Ascent<'a> {
 
 impl Part<'_> {
     /// Price the classes of this part.
-    fn value(&mut self, roundings: &Roundings, prices: &[f64]) {
+    fn value(&mut self) {
         let index = self.index;
         self.sum = 0.0;
         self.gradient.fill(0.0);
         self.chains.clear();
         for class in self.classes.clone() {
             self.class
-                .solve(index, &self.places, roundings, class, prices);
+                .solve(index, &self.places, &self.roundings, class, &self.prices);
             for (slot, count) in released(index, class).enumerate() {
                 self.sum += self.class.place_cost(slot) * count as f64;
             }
-            self.trace(roundings, class);
+            self.trace(class);
         }
     }
 
     /// Send the places of a class along their best chains and book what those do.
-    fn trace(&mut self, roundings: &Roundings, class: usize) {
+    fn trace(&mut self, class: usize) {
         let index = self.index;
         let slots = index.classes[class].places.len();
         let mut flow = vec![0_i64; slots + 1];
@@ -273,7 +291,7 @@ impl Part<'_> {
                 None => flow[slot + 1] += amount,
                 Some((local, first)) => {
                     let row = index.classes[class].rows.start + local;
-                    let end = self.book(roundings, row, slot, first, &arcs, amount);
+                    let end = self.book(row, slot, first, &arcs, amount);
                     flow[end] += amount;
                     let rank = self.paths.rank(row, first, &arcs);
                     self.chains.push((rank, amount));
@@ -284,7 +302,6 @@ impl Part<'_> {
 
     fn book(
         &mut self,
-        roundings: &Roundings,
         row: usize,
         sow: usize,
         first: usize,
@@ -334,7 +351,7 @@ impl Part<'_> {
             gradient[mixing + site.week[slot]] += count * entry.cut_mix_dl as f64;
         }
         gradient[work + site.week[at]] += count * entry.clean_minutes10 as f64;
-        let effects = &roundings.effects[entry.class];
+        let effects = &self.roundings.effects[entry.class];
         for step in steps {
             for &(n, dg) in effects.of(step) {
                 gradient[places.rounding + n as usize] -= count * dg as f64;
@@ -398,44 +415,6 @@ fn out_of_reach(index: &Index) -> Vec<bool> {
     out
 }
 
-/// Adam: steps along a running mean of the slopes, each in proportion to their usual size.
-struct Steering {
-    scales: Vec<f64>,
-    mean: Vec<f64>,
-    square: Vec<f64>,
-    /// What is left of the zeros that the running means began with.
-    decay_mean: f64,
-    decay_square: f64,
-}
-
-impl Steering {
-    const MEAN: f64 = 0.9;
-    const SQUARE: f64 = 0.999;
-
-    fn new(scales: Vec<f64>) -> Self {
-        Self {
-            mean: vec![0.0; scales.len()],
-            square: vec![0.0; scales.len()],
-            scales,
-            decay_mean: 1.0,
-            decay_square: 1.0,
-        }
-    }
-
-    fn step(&mut self, point: &mut [f64], slopes: &[f64], rate: f64) {
-        self.decay_mean *= Self::MEAN;
-        self.decay_square *= Self::SQUARE;
-        for (i, (value, &slope)) in point.iter_mut().zip(slopes).enumerate() {
-            let (mean, square) = (&mut self.mean[i], &mut self.square[i]);
-            *mean = Self::MEAN * *mean + (1.0 - Self::MEAN) * slope;
-            *square = Self::SQUARE * *square + (1.0 - Self::SQUARE) * slope * slope;
-            let direction = *mean / (1.0 - self.decay_mean);
-            let size = (*square / (1.0 - self.decay_square)).sqrt() + 1e-2;
-            *value += rate * self.scales[i] * direction / size;
-        }
-    }
-}
-
 /// What a missing gram of the dearest pledge costs at most.
 fn dearest_gram(index: &Index) -> f64 {
     let dearest = index
@@ -446,8 +425,8 @@ fn dearest_gram(index: &Index) -> f64 {
 }
 
 /// An ascent under way.
-struct Climb<'a> {
-    ascent: Ascent<'a>,
+struct Climb<'c, 'a> {
+    ascent: Ascent<'c, 'a>,
     steering: Steering,
     /// Where it stands: as `prices`, but for stock the multipliers of its cumulative rows.
     point: Vec<f64>,
@@ -464,8 +443,8 @@ struct Climb<'a> {
     later_rates: Vec<f64>,
 }
 
-impl<'a> Climb<'a> {
-    fn new(ascent: Ascent<'a>) -> Self {
+impl<'c, 'a> Climb<'c, 'a> {
+    fn new(ascent: Ascent<'c, 'a>) -> Self {
         let (index, places) = (ascent.index, ascent.places);
         let mut point = vec![0.0; places.len];
         point[..places.minutes].fill(0.3 * unit_e4(index));
@@ -550,9 +529,18 @@ pub(crate) fn ascend(
     index: &Index,
     paths: &Paths,
     (steps, threads): (u64, usize),
-    mut look: impl FnMut(f64) -> Option<f64>,
+    look: impl FnMut(f64) -> Option<f64>,
 ) -> Found {
-    let mut climb = Climb::new(Ascent::new(index, paths, threads));
+    let roundings = Arc::new(Roundings::new(index));
+    let parts = parts(index, paths, &roundings);
+    crew(threads, parts, &Part::value, |parts| {
+        climb(Ascent::new(index, paths, roundings, parts), steps, look)
+    })
+}
+
+fn climb(ascent: Ascent<'_, '_>, steps: u64, mut look: impl FnMut(f64) -> Option<f64>) -> Found {
+    let index = ascent.index;
+    let mut climb = Climb::new(ascent);
     let mut rounds = ROUNDS.iter().peekable();
     for step in 0..steps {
         climb.value();
@@ -579,6 +567,6 @@ pub(crate) fn ascend(
         bound_e4: bound(&best_prices).max(bound(&nothing)),
         prices: best_prices,
         mean: ascent.running_mean(KEPT_FOR_START),
-        roundings: ascent.roundings,
+        roundings: Arc::unwrap_or_clone(ascent.roundings),
     }
 }

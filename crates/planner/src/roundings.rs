@@ -57,7 +57,7 @@ impl Cut {
 }
 
 /// Targets that one set of signatures may serve, and that set.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Group {
     targets: Vec<usize>,
     signatures: Vec<usize>,
@@ -93,7 +93,7 @@ impl Effects {
 }
 
 /// The cuts in force.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Roundings {
     groups: Vec<Group>,
     pub(crate) cuts: Vec<Cut>,
