@@ -192,8 +192,11 @@ impl State<'_> {
                 for j in self.to_target.range(week * targets + t) {
                     let back = self.to_target.links[j];
                     let other = back.other as usize;
+                    if self.signature_seen[other] == self.stamp {
+                        continue;
+                    }
                     let flow = self.cells[back.flow as usize];
-                    if flow > 0 && self.signature_seen[other] != self.stamp {
+                    if flow > 0 {
                         self.signature_seen[other] = self.stamp;
                         self.capacity.push(flow);
                         self.queue.push(Step {
@@ -224,8 +227,13 @@ impl State<'_> {
             let room = lack.min(top) - below;
             below = top;
             if room > 0 && worth + surplus > 0 {
-                let at = self.outlets.partition_point(|outlet| outlet.worth >= worth);
-                self.outlets.insert(at, Outlet { step, room, worth });
+                // they are few and most belong near the end
+                let mut at = self.outlets.len();
+                self.outlets.push(Outlet { step, room, worth });
+                while at > 0 && self.outlets[at - 1].worth < worth {
+                    self.outlets.swap(at - 1, at);
+                    at -= 1;
+                }
             }
         }
     }

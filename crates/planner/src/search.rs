@@ -106,6 +106,8 @@ pub(crate) struct Search<'a> {
     classes: Vec<usize>,
     /// Those at the same site, by class.
     at_site: Vec<Vec<usize>>,
+    /// Fewest slots that a column takes, by class.
+    shortest_stay: Vec<usize>,
     /// Columns in use, by class.
     active: Vec<Vec<Active>>,
     out: Vec<(usize, i64)>,
@@ -137,6 +139,13 @@ impl<'a> Search<'a> {
                 classes.iter().copied().filter(same).collect()
             })
             .collect();
+        let shortest_stay = (0..index.classes.len())
+            .map(|class| {
+                let own = columns.of_class(class).map(|p| &columns.list[p]);
+                let stays = own.map(|column| (column.end - column.sow) as usize);
+                stays.min().unwrap_or(1)
+            })
+            .collect();
         let least = if index.keep_batches {
             index.batches.iter().map(|batch| batch.least).max()
         } else {
@@ -153,6 +162,7 @@ impl<'a> Search<'a> {
             active: vec![Vec::new(); index.classes.len()],
             classes,
             at_site,
+            shortest_stay,
             out: Vec::new(),
             put: Vec::new(),
             best: state.counts().to_vec(),
@@ -504,6 +514,9 @@ impl<'a> Search<'a> {
             return true;
         }
         for attempt in 0..40 {
+            if current + self.shortest_stay[class] > end {
+                break;
+            }
             let drawn = self.active[class][self.random.below(count)];
             let (sow, stop) = (drawn.sow as usize, drawn.end as usize);
             if sow < current
