@@ -9,6 +9,7 @@ use crate::plan::{PLAN_FORMAT, Plan, Purchase};
 use crate::problem::{Problem, Sowing};
 use crate::purchases::latest;
 use crate::solve::Answer;
+use crate::start::Earlier;
 use crate::transport::Week;
 
 /// A pledge of one week and what a plan does about it.
@@ -39,10 +40,10 @@ pub struct Weeks {
 
 /// Write the answer for container counts; every figure is worked out afresh.
 pub(crate) fn answer(
-    problem: &Problem,
-    index: &Index,
+    (problem, index): (&Problem, &Index),
     columns: &Columns,
     counts: &[i64],
+    earlier: &[Earlier],
     bound_e4: i64,
 ) -> Answer {
     let chosen: Vec<(&Column, i64)> = columns
@@ -101,7 +102,7 @@ pub(crate) fn answer(
     let plan = Plan {
         format: PLAN_FORMAT.into(),
         problem: problem.name.clone(),
-        sowings: sowings(problem, index, columns, counts),
+        sowings: sowings((problem, index), columns, counts, earlier),
         purchases,
         objective: Some(objective_e4 as f64 / 1e4),
         bound: Some(bound_e4 as f64 / 1e4),
@@ -165,8 +166,13 @@ fn divide(index: &Index, supply: &[i64], week: usize, weeks: &mut Weeks) -> i64 
     division.shortfall_e4 + index.surplus_e4 * division.surplus_dg
 }
 
-fn sowings(problem: &Problem, index: &Index, columns: &Columns, counts: &[i64]) -> Vec<Sowing> {
-    let allotted = allot(problem, index, columns, counts);
+fn sowings(
+    (problem, index): (&Problem, &Index),
+    columns: &Columns,
+    counts: &[i64],
+    earlier: &[Earlier],
+) -> Vec<Sowing> {
+    let allotted = allot((problem, index), columns, counts, earlier);
     let mut out: Vec<Sowing> = Vec::with_capacity(allotted.len());
     let mut last = None;
     for item in allotted {

@@ -295,14 +295,19 @@ pub fn solve(
         work: options.work,
         pledged_grams: pledged as f64 / 10.0,
     };
-    let given = start::counts(problem, &index, &paths, options.start.as_ref());
-    let warm = given.is_some();
+    let earlier = start::earlier(problem, &index, options.start.as_ref());
+    let warm = earlier.is_some();
+    let earlier = earlier.unwrap_or_default();
     let steps = (price_steps(&paths, options.work, warm), options.threads);
     let found = ascend(&index, &paths, steps, |value| {
         reporter.tell(f64::INFINITY, value / 1e4, 0);
         reporter.ask().map(|gone| gone / PRICE_TIME)
     });
-    let counts = given.unwrap_or_else(|| rounding::cumulative(&index, &paths, &found.mean));
+    let counts = if warm {
+        start::counts(&earlier, &index, &paths)
+    } else {
+        rounding::cumulative(&index, &paths, &found.mean)
+    };
     let ranks = choose_columns(&index, &paths, &found, counts.keys().copied());
     let columns = Columns::new(&index, &paths, &ranks);
     let by_column = columns.counts(&counts);
@@ -343,7 +348,13 @@ pub fn solve(
         several.unwrap_or_else(|| one.run(&watch))
     };
     let complete = !reporter.stopped.into_inner();
-    let mut answer = report::answer(problem, &index, &columns, &best.counts, found.bound_e4);
+    let mut answer = report::answer(
+        (problem, &index),
+        &columns,
+        &best.counts,
+        &earlier,
+        found.bound_e4,
+    );
     debug_assert!(!index.shares.is_empty() || answer.objective_e4 == best.cost_e4);
     answer.work_done = best.moves;
     answer.complete = complete;

@@ -11,7 +11,7 @@ use cotyl_planner::problem::{
     Station, Target, WorkMinutes,
 };
 use cotyl_planner::testing::{brute_force, tiny_instance};
-use cotyl_planner::{Answer, Control, Options, Progress, SolveError, Unhindered, solve};
+use cotyl_planner::{Answer, Control, Options, Plan, Progress, SolveError, Unhindered, solve};
 
 fn run(problem: &Problem, work: u64) -> Answer {
     solve(
@@ -258,6 +258,73 @@ fn threads_do_not_change_the_plan() {
         assert!(plans[0].work_done == 3_001 || plans[0].objective_e4 == bound);
         assert!(plans[0].objective_e4 >= bound);
     }
+}
+
+/// Containers by station, crop, day and cuts.
+fn by_station(plan: &Plan) -> BTreeMap<(&str, &str, NaiveDate, &[NaiveDate]), i64> {
+    let mut sums = BTreeMap::new();
+    for sowing in &plan.sowings {
+        let (station, crop) = (sowing.station.as_str(), sowing.crop.as_str());
+        *sums
+            .entry((station, crop, sowing.sow, sowing.cuts.as_slice()))
+            .or_insert(0) += sowing.containers;
+    }
+    sums
+}
+
+/// The first two stations of a class in each other's place.
+fn exchanged(problem: &Problem, plan: &Plan) -> Option<Plan> {
+    let of_class = |class: &str| -> Vec<&str> {
+        let own = problem.stations.iter().filter(|s| s.class == class);
+        own.map(|station| station.id.as_str()).collect()
+    };
+    let mut other = plan.clone();
+    for sowing in &mut other.sowings {
+        let station = problem.stations.iter().find(|s| s.id == sowing.station)?;
+        match of_class(&station.class)[..] {
+            [a, b, ..] if a == sowing.station => sowing.station = b.into(),
+            [a, b, ..] if b == sowing.station => sowing.station = a.into(),
+            _ => {}
+        }
+    }
+    let moved = by_station(&other) != by_station(plan);
+    (moved && check(problem, &other).valid).then_some(other)
+}
+
+/// Whichever of two like stations a batch is at, it stays there when it is planned anew.
+#[test]
+fn what_stays_in_a_plan_stays_at_its_station() {
+    let mut tried = 0;
+    for seed in 0..300 {
+        let mut problem = tiny_instance(seed);
+        problem.adopted = None;
+        let Some(first) = problem.stations.first().cloned() else {
+            continue;
+        };
+        let twin = format!("{}-twin", first.id);
+        problem.stations.insert(1, Station { id: twin, ..first });
+        let Some(plan) = exchanged(&problem, &run(&problem, 300).plan) else {
+            continue;
+        };
+        tried += 1;
+        problem.adopted = Some(plan.sowings.clone());
+        let again = run(&problem, 0).plan;
+        assert!(check(&problem, &again).valid, "seed {seed}");
+        let now = by_station(&again);
+        for (batch, containers) in by_station(&plan) {
+            assert!(
+                now.get(&batch).copied().unwrap_or(0) >= containers,
+                "seed {seed}: {batch:?}"
+            );
+        }
+        // with a place less something has to move, and the plan still holds
+        let twin = &mut problem.stations[1];
+        let taken = twin.taken.iter().map(|taken| taken.2).sum();
+        twin.places = (twin.places - 1).max(taken);
+        let verdict = check(&problem, &run(&problem, 300).plan);
+        assert!(verdict.valid, "seed {seed}: {:?}", verdict.problems);
+    }
+    assert!(tried > 100, "{tried}");
 }
 
 /// A clock that goes on by one with every look.
