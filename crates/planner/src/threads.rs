@@ -69,7 +69,7 @@ fn next<T>(from: &Receiver<T>) -> Option<T> {
 }
 
 /// Lead a crew that works on items on some threads; with one, on the caller's own. To start a thread takes as long
-/// as several moves of a search, so for little work at a time this is twice as fast as [`each`].
+/// as several moves of a search: two lanes of four sites make a quarter more moves in a crew than with [`each`].
 pub(crate) fn crew<T: Send, R>(
     threads: usize,
     items: Vec<T>,
