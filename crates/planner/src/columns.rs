@@ -402,8 +402,8 @@ impl Columns {
     }
 
     /// Containers by column, given by rank.
-    pub(crate) fn counts(&self, by_rank: &BTreeMap<Rank, i64>) -> Vec<i64> {
-        let count = |column: &Column| by_rank.get(&column.rank).copied().unwrap_or(0);
+    pub(crate) fn amounts<T: Copy + Default>(&self, by_rank: &BTreeMap<Rank, T>) -> Vec<T> {
+        let count = |column: &Column| by_rank.get(&column.rank).copied().unwrap_or_default();
         self.list.iter().map(count).collect()
     }
 }

@@ -19,13 +19,15 @@ use crate::columns::Columns;
 use crate::index::Index;
 use crate::prices::unit_e4;
 use crate::random::{Random, geometric};
-use crate::relaxation::{Relaxation, most_rows};
+use crate::relaxation::{Exact, most_rows};
 use crate::replicas::Replicas;
 use crate::rounding;
 use crate::roundings::Roundings;
 use crate::search::{Means, PartWatch, Search, Searched, Settings, Untold, Watch, run};
 use crate::state::State;
 use crate::threads::each;
+
+mod many;
 
 /// The best plans so far are searched on, each with the same number of moves.
 struct Round {
@@ -258,7 +260,15 @@ impl Rounds<'_> {
         } else {
             (&DETOURS[..], most * 2 / 3)
         };
-        let mut near: Vec<Vec<usize>> = detours.iter().map(|&d| self.near_prices(d)).collect();
+        let columns = if self.index.keep_batches {
+            MOST_COLUMNS_OF_BATCHES
+        } else {
+            MOST_COLUMNS
+        };
+        let near = detours
+            .iter()
+            .map(|&detour| self.near_prices(detour, columns));
+        let mut near: Vec<Vec<usize>> = near.collect();
         near.dedup();
         let near = near.into_iter();
         let relaxations: Option<Vec<_>> = near.map(|chosen| self.programme(chosen)).collect();
@@ -276,13 +286,8 @@ impl Rounds<'_> {
         Some(plans)
     }
 
-    /// The columns up to a detour.
-    fn near_prices(&self, detour: f64) -> Vec<usize> {
-        let most = if self.index.keep_batches {
-            MOST_COLUMNS_OF_BATCHES
-        } else {
-            MOST_COLUMNS
-        };
+    /// The columns up to a detour, at most some number.
+    fn near_prices(&self, detour: f64, most: usize) -> Vec<usize> {
         let list = &self.columns.list;
         let most_e4 = detour * 10.0 * unit_e4(self.index);
         let mut near: Vec<usize> = (0..list.len())
@@ -295,9 +300,9 @@ impl Rounds<'_> {
     }
 
     /// The programme of some columns; `None` when its solver fails.
-    fn programme(&self, columns: impl IntoIterator<Item = usize>) -> Option<Relaxation<'_>> {
+    fn programme(&self, columns: impl IntoIterator<Item = usize>) -> Option<Exact<'_>> {
         let columns = columns.into_iter();
-        Relaxation::new(self.index, self.columns, self.roundings, columns)
+        Exact::new(self.index, self.columns, self.roundings, columns)
     }
 
     /// Add plans of dives into the programme of the columns of the best plans, which come first.
@@ -331,7 +336,7 @@ impl Rounds<'_> {
     /// begin after a share of the time.
     fn dive(
         &self,
-        relaxations: &[Relaxation<'_>],
+        relaxations: &[Exact<'_>],
         (stream, lot): (u64, Range<usize>),
         (most_e4, until): (i64, f64),
         watch: &dyn Watch,
@@ -402,6 +407,11 @@ impl Rounds<'_> {
                 best_e4: least_e4,
             };
             let untold = Untold(&part);
+            let threads = if lot.len() > 1 { 1 } else { self.means.threads };
+            let means = Means {
+                threads,
+                ..self.means
+            };
             let mut lot: Vec<_> = (before..end)
                 .zip(lot)
                 .map(|(n, plan)| (n, plan, 0))
@@ -409,7 +419,7 @@ impl Rounds<'_> {
             each(self.means.threads, &mut lot, |(n, plan, made)| {
                 let watch: &dyn Watch = if *n == before { &part } else { &untold };
                 let number = searches + *n as u64 + 1;
-                *made = self.search(round, round.share / count, plan, number, watch);
+                *made = self.search((round, round.share / count), plan, (number, means), watch);
             });
             for (_, plan, more) in lot {
                 made += more;
@@ -423,10 +433,9 @@ impl Rounds<'_> {
     /// Search on from a plan and keep what is found; the moves made.
     fn search(
         &self,
-        round: &Round,
-        share: f64,
+        (round, share): (&Round, f64),
         plan: &mut Whole,
-        number: u64,
+        (number, means): (u64, Means),
         watch: &dyn Watch,
     ) -> u64 {
         let unit = 10.0 * unit_e4(self.index);
@@ -434,7 +443,7 @@ impl Rounds<'_> {
         let settings = self.settings(round, share, geometric(first * unit, last * unit));
         let stream = SEARCH_STREAM + number;
         let search = self.start(&plan.counts, Random::stream(self.means.seed, stream));
-        let found = run(search, &settings, self.means, watch);
+        let found = run(search, &settings, means, watch);
         if found.cost_e4 < plan.cost_e4 {
             *plan = Whole {
                 cost_e4: found.cost_e4,

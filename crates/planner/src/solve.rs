@@ -10,6 +10,7 @@ use crate::plan::Plan;
 use crate::prices::{Found, ascend, unit_e4};
 use crate::problem::Problem;
 use crate::random::{Random, geometric};
+use crate::relaxation::{Guide, place_prices};
 use crate::report::{self, Weeks};
 use crate::rounding;
 use crate::rounds::Rounds;
@@ -324,7 +325,7 @@ pub fn solve(
     };
     let ranks = choose_columns(&index, &paths, &found, counts.keys().copied());
     let columns = Columns::new(&index, &paths, &ranks);
-    let by_column = columns.counts(&counts);
+    let by_column = columns.amounts(&counts);
     let containers = counts.values().sum();
     let settings = settings(&index, options.work, (warm, containers), found.bound_e4);
     let watch = SearchWatch {
@@ -352,7 +353,16 @@ pub fn solve(
         means,
     };
     let best = if warm || !rounds.suit() {
-        one.run(&watch)
+        let many = (!warm && rounds.suit_many()).then(|| {
+            let guide = Guide {
+                prices: &found.prices,
+                layout: Places::new(&index, &found.roundings),
+                places: &place_prices(&index, &found),
+                containers: &columns.amounts(&found.mean),
+            };
+            rounds.run_many(guide, &watch)
+        });
+        many.flatten().unwrap_or_else(|| one.run(&watch))
     } else {
         let several = if means.repeatable || means.threads < 2 || index.keep_batches {
             rounds.run(by_column.clone(), &watch)
