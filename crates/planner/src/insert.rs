@@ -321,8 +321,8 @@ pub(crate) fn value(
         {
             return None;
         }
-        value -=
-            index.change_e4 * ((batch + q - entry.adopted).abs() - (batch - entry.adopted).abs());
+        let more_changed = (batch + q - entry.adopted).abs() - (batch - entry.adopted).abs();
+        value -= (index.change_e4 + state.more_for_change_e4) * more_changed;
     }
     for harvest in state.columns.harvests(column) {
         value += gains.of(state, harvest.cell as usize, harvest.dg * q);

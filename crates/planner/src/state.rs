@@ -95,6 +95,10 @@ pub(crate) struct State<'a> {
     lacking: i64,
     /// While batches may lack containers: what each of them counts for the search.
     pub(crate) lack_price_e4: Option<i64>,
+    /// Containers that the adopted plan sows and this one does not, or the other way round.
+    changed: i64,
+    /// What each of them counts for the search beyond what it costs.
+    pub(crate) more_for_change_e4: i64,
     /// New batches allowed by site and week.
     kinds: Vec<i64>,
     /// Changes since the last commit: column, containers.
@@ -134,14 +138,9 @@ pub(crate) struct Mark {
 }
 
 impl Mark {
-    /// Cost at the mark, with what lacking containers counted.
+    /// Cost at the mark, with what lacking and changed containers counted.
     pub(crate) fn weighed_e4(self) -> i64 {
         self.weighed_e4
-    }
-
-    /// Cost at the mark.
-    pub(crate) fn cost_e4(self) -> i64 {
-        self.cost_e4
     }
 }
 
@@ -183,6 +182,8 @@ impl<'a> State<'a> {
             batch: vec![0; index.batches.len()],
             lacking: 0,
             lack_price_e4: None,
+            changed: index.batches.iter().map(|batch| batch.adopted).sum(),
+            more_for_change_e4: 0,
             kinds: Vec::with_capacity(sites * weeks),
             changes: Vec::new(),
             cells: vec![0; next],
@@ -355,9 +356,11 @@ impl<'a> State<'a> {
         self.lacking
     }
 
-    /// The cost, with what lacking containers count.
+    /// The cost, with what lacking containers count and what changed ones count beyond it.
     pub(crate) fn weighed_e4(&self) -> i64 {
-        self.cost_e4 + self.lack_price_e4.unwrap_or(0) * self.lacking
+        self.cost_e4
+            + self.lack_price_e4.unwrap_or(0) * self.lacking
+            + self.more_for_change_e4 * self.changed
     }
 
     /// By how much shares are broken, in thousandths of a decigram.
@@ -437,6 +440,10 @@ impl<'a> State<'a> {
         }
         let before = self.batch[c.batch as usize];
         self.batch[c.batch as usize] = before + q;
+        if self.index.change_e4 > 0 {
+            let adopted = self.index.batches[c.batch as usize].adopted;
+            self.changed += (before + q - adopted).abs() - (before - adopted).abs();
+        }
         if self.index.keep_batches {
             let least = self.index.batches[c.batch as usize].least;
             self.lacking += lacking(before + q, least) - lacking(before, least);

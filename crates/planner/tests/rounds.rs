@@ -2,10 +2,13 @@
 //! the best plans known.
 #![allow(clippy::unwrap_used)]
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
 
+use chrono::NaiveDate;
 use cotyl_planner::check::check;
+use cotyl_planner::problem::Sowing;
 use cotyl_planner::testing::tiny_instance;
 use cotyl_planner::{Answer, Control, Options, Problem, Progress, Unhindered, solve};
 
@@ -214,4 +217,41 @@ fn stopped_by_work_what_is_told_never_gets_worse() {
         assert!(made > work / 2);
         assert!(answer.objective_e4 as f64 / 1e4 <= objective + 1e-6);
     }
+}
+
+/// Containers by station, crop and day of sowing.
+fn batches(sowings: &[Sowing]) -> BTreeMap<(&str, &str, NaiveDate), i64> {
+    let mut batches = BTreeMap::new();
+    for sowing in sowings {
+        let batch = (sowing.station.as_str(), sowing.crop.as_str(), sowing.sow);
+        *batches.entry(batch).or_insert(0) += sowing.containers;
+    }
+    batches
+}
+
+/// People have read the adopted plan: what is asked for anew moves few of its containers and is nearly as good as a
+/// plan that is free to move all.
+#[test]
+fn a_plan_made_anew_moves_few_containers() {
+    let mut problem = side_by_side(&["s1", "s2"]);
+    let adopted = run(&problem, (60_000, 2), &Unhindered).plan.sowings;
+    for target in problem.targets.iter_mut().step_by(4) {
+        let later = target.pledge_dg.iter_mut().skip(12);
+        later.for_each(|dg| *dg += *dg / 5);
+    }
+    let cold = run(&problem, (60_000, 2), &Unhindered);
+    problem.adopted = Some(adopted.clone());
+    let warm = run(&problem, (20_000, 2), &Unhindered);
+    let (before, now) = (batches(&adopted), batches(&warm.plan.sowings));
+    let count = |of: &BTreeMap<_, i64>, batch| of.get(batch).copied().unwrap_or(0);
+    let both: BTreeSet<_> = before.keys().chain(now.keys()).collect();
+    let changed = both
+        .iter()
+        .map(|batch| (count(&before, batch) - count(&now, batch)).abs());
+    let (changed, all): (i64, i64) = (changed.sum(), before.values().sum());
+    assert!(changed > 0 && changed * 10 <= all * 2, "{changed} of {all}");
+    let without = warm.objective_e4 - problem.objective.change_per_container * 10 * changed;
+    let points = |e4: i64| e4 as f64 / 1e4;
+    let (warm, cold) = (points(without), points(cold.objective_e4));
+    assert!(warm <= 1.02 * cold, "{warm}, {cold}");
 }

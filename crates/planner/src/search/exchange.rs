@@ -47,7 +47,7 @@ impl Search<'_> {
         for Accepted { changes, allowed } in moves {
             let mark = self.begin();
             let fits = changes.iter().all(|&(p, q)| self.change(p as usize, q));
-            let rise = self.state.cost_e4 - mark.cost_e4();
+            let rise = self.state.weighed_e4() - mark.weighed_e4();
             self.allowed = *allowed;
             if fits && rise as f64 <= self.allowed && self.whole_batches() {
                 self.accept();
