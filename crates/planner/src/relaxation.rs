@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 
 use crate::columns::{Column, Columns};
-use crate::index::{Index, UNLIMITED};
+use crate::index::Index;
 use crate::linear_programme::{LinearProgramme, Row};
 use crate::prices::unit_e4;
 use crate::roundings::Roundings;
@@ -230,7 +230,7 @@ impl<'a> Model<'a> {
             let of_good = drawn.range(good * weeks..(good + 1) * weeks);
             let units = of_good.flat_map(|(_, terms)| terms.iter().map(|term| term.1));
             let units = units.fold(0.0, f64::max);
-            if all >= UNLIMITED || units <= 0.0 {
+            if units <= 0.0 {
                 continue;
             }
             let mut before: Option<(usize, i64)> = None;

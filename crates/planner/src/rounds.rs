@@ -1,4 +1,4 @@
-//! Several searches of a small problem, of which the best go on.
+//! Several searches of a problem, of which the best go on; what follows is about small ones, [`many`] about others.
 //!
 //! A small problem has many deep valleys: the plans of one search each from eight seeds differ by 2 %, by 10 %
 //! where sowings have a least size, and ten times the work helps little. So searches start from several
@@ -143,7 +143,7 @@ const JOIN_STREAM: u64 = 1 << 35;
 const SEARCH_STREAM: u64 = 1 << 33;
 const REPLICA_STREAM: u64 = 1 << 34;
 
-/// A small problem to search in rounds.
+/// A problem to search in rounds.
 #[derive(Clone, Copy)]
 pub(crate) struct Rounds<'a> {
     pub(crate) index: &'a Index,
