@@ -80,9 +80,12 @@ const DIVES: u64 = 2;
 const DETOUR: f64 = 1.0;
 const MOST_COLUMNS: usize = 8_000;
 
-/// Moves that cost as much time as one step of each dive, and most steps after some containers became whole.
+/// Steps after some containers became whole: one for so many moves of the search, so that little work is not all spent
+/// on dives, up to a most.
 const MOVES_A_STEP: u64 = 2_600;
 const STEPS: usize = 150;
+
+/// With fewer than this, for lack of time, a dive is not worth making.
 const LEAST_STEPS: usize = 30;
 
 /// Times as many steps before the first containers become whole.
