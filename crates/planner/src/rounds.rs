@@ -27,10 +27,27 @@ use crate::search::{Means, PartWatch, Search, Searched, Settings, Untold, Watch,
 use crate::state::State;
 use crate::threads::each;
 
+mod joining;
 mod many;
 
-/// The best plans so far are searched on, each with the same number of moves.
+/// What the searches of a round start from.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Start {
+    /// The best plans so far.
+    Plans,
+    /// The same after dives into the programme of their columns.
+    Joined,
+    /// Dives into programmes of two plans each, whatever these dives cost.
+    Pairs,
+    /// The best plans so far, as many searches as plans, which change places at temperatures from the first to the
+    /// last.
+    Exchanges,
+}
+
+/// Some plans are searched on, each with the same number of moves.
+#[derive(Clone, Copy)]
 struct Round {
+    start: Start,
     /// Share of all moves.
     share: f64,
     /// Plans that are searched on, at most.
@@ -40,10 +57,6 @@ struct Round {
     detour_weight: f64,
     /// Share of the price of what batches lack that counts at the start.
     lack_from: f64,
-    /// Are there as many searches as plans, which change places at temperatures from the first to the last?
-    exchanges: bool,
-    /// Are there first dives into the programme of the best plans' columns?
-    joins: bool,
 }
 
 const fn round(
@@ -53,40 +66,54 @@ const fn round(
     lack_from: f64,
 ) -> Round {
     Round {
+        start: Start::Plans,
         share,
         plans,
         temperatures,
         detour_weight,
         lack_from,
-        exchanges: false,
-        joins: false,
     }
 }
 
 const fn joins((share, plans): (f64, usize), temperatures: (f64, f64)) -> Round {
     Round {
-        joins: true,
+        start: Start::Joined,
         ..round((share, plans), temperatures, 0.0, 0.0)
     }
 }
 
 const fn exchanges((share, plans): (f64, usize), temperatures: (f64, f64)) -> Round {
     Round {
-        exchanges: true,
+        start: Start::Exchanges,
         ..round((share, plans), temperatures, 0.0, 1.0)
     }
 }
 
-/// Cool from the start: the plans of dives are good, and a hot search forgets them. Measured in one second beside
-/// three rounds of 12, 4 and 1 plans without joining, with the programme of few columns ([`DETOURS`]): S2 ends 0.7 %
-/// lower, eight other problems of one site between 0.3 % lower and 0.1 % higher; in four seconds S2 0.8 % lower. Other
-/// shares, two to six joining rounds and temperatures of 1 to 3 at their start end within 0.2 %.
-const ROUNDS: [Round; 5] = [
-    round((0.25, 12), (3.0, 0.3), 1.0, 0.0),
-    joins((0.15, 6), (3.0, 0.1)),
-    joins((0.15, 6), (3.0, 0.1)),
-    joins((0.15, 6), (3.0, 0.1)),
-    joins((0.3, 1), (3.0, 0.03)),
+/// Four plans of two each.
+const PAIRS: Round = Round {
+    start: Start::Pairs,
+    ..round((0.05, 4), (3.0, 0.1), 0.0, 0.0)
+};
+
+/// Cool from the start: the plans of dives are good, and a hot search forgets them. A plan that was searched once gains
+/// nothing by a second such search, so most rounds start from new ones. Measured in one second on two threads beside
+/// rounds of 12, 6, 6, 6 and 1 plans without pairs, 96 seeds: plans of S2 above 2 241.8 points none for four; eleven
+/// other problems of one site .02 % higher in the mean (eight seeds; from .3 % lower to .3 % higher); in four seconds
+/// S2 .2 % lower with all seeds alike, four others between .8 % lower and .4 % higher. Pairs to the end, without the
+/// rounds that join all, end .1 % higher on problems of many containers.
+const ROUNDS: [Round; 12] = [
+    round((0.2, 12), (3.0, 0.3), 1.0, 0.0),
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    PAIRS,
+    joins((0.1, 6), (3.0, 0.1)),
+    joins((0.1, 6), (3.0, 0.1)),
+    joins((0.2, 1), (3.0, 0.03)),
 ];
 
 /// To exchange whole batches takes more heat. Without the round in which temperatures change places fourteen
@@ -106,9 +133,8 @@ const WHOLE_BATCHES: f64 = 5.0;
 /// Fewest moves of a search of the first round: with less work in all there are fewer searches.
 const LEAST_MOVES: f64 = 3_000.0;
 
-/// Share of the caller's time that dives may take before the first round, and before each that joins plans.
+/// Share of the caller's time that dives may take before the first round.
 const DIVE_TIME: f64 = 0.3;
-const JOIN_TIME: f64 = 0.08;
 
 /// Greatest detours of the columns of the programmes that are dived into by turns, in points at the least priority.
 /// Dives into the second take half the time, and where its value is that of the first they end lower (S2 by 2 % in
@@ -129,10 +155,6 @@ const MOST_COLUMNS_OF_BATCHES: usize = 1_500;
 /// least sizes those years end 0.6 and 0.2 % lower, less than they differ by seed, one of the two sites 3 % higher.
 const MOST_ROWS: usize = 700;
 const MOST_ROWS_OF_BATCHES: usize = 1_100;
-
-/// Best plans that are joined, and dives that join them.
-const JOINED: usize = 4;
-const JOINING_DIVES: usize = 8;
 
 /// Dives of which none knows what the others found, so that they can be made at once.
 const LOT: usize = 4;
@@ -217,32 +239,41 @@ impl Rounds<'_> {
             if searches > 0 {
                 plans.dedup_by_key(|plan| plan.cost_e4);
             }
-            if round.joins {
-                let whole = PartWatch {
-                    watch,
-                    from: 0.0,
-                    end: 1.0,
-                    before: made,
-                    best_e4: best_e4(&plans),
-                };
-                self.join(round, searches, &mut plans, &whole);
+            let least_e4 = best_e4(&plans);
+            let whole = PartWatch {
+                watch,
+                from: 0.0,
+                end: 1.0,
+                before: made,
+                best_e4: least_e4,
+            };
+            let mut rested = Vec::new();
+            match round.start {
+                Start::Joined => self.join(round, searches, &mut plans, &whole),
+                Start::Pairs => {
+                    let paired = self.pairs(round.plans.min(most), searches, &mut plans, &whole);
+                    if !paired.is_empty() {
+                        rested = std::mem::replace(&mut plans, paired);
+                    }
+                }
+                Start::Plans | Start::Exchanges => {}
             }
             plans.truncate(round.plans.min(most));
             let from = watch.glance().unwrap_or(1.0);
             let part = PartWatch {
-                watch,
                 from,
                 end: from + (1.0 - from) * round.share / shares_left,
-                before: made,
-                best_e4: best_e4(&plans),
+                best_e4: least_e4.min(best_e4(&plans)),
+                ..whole
             };
-            if round.exchanges {
+            if round.start == Start::Exchanges {
                 searches += 1;
                 made += self.exchange(round, &mut plans, searches, &part);
             } else {
                 made += self.search_all(round, &mut plans, searches, &part);
                 searches += plans.len() as u64;
             }
+            plans.extend(rested);
             shares_left -= round.share;
         }
         let best = plans.into_iter().min_by_key(|plan| plan.cost_e4)?;
@@ -276,8 +307,11 @@ impl Rounds<'_> {
         let mut plans = Vec::new();
         self.fill(counts, &mut plans, watch);
         for lot in lots(dives) {
-            let limits = (most_e4(&plans, most), DIVE_TIME);
-            for counts in self.dive(&relaxations, (DIVE_STREAM, lot), limits, watch) {
+            let most_e4 = most_e4(&plans, most);
+            let dives = self.dive(lot, DIVE_TIME, watch, |n| {
+                relaxations[n % relaxations.len()].dive(&mut self.random(DIVE_STREAM, n), most_e4)
+            });
+            for counts in dives {
                 // twice: two searches from one plan end as far apart as from two
                 self.fill(counts.clone(), &mut plans, watch);
                 self.fill(counts, &mut plans, watch);
@@ -305,50 +339,25 @@ impl Rounds<'_> {
         Exact::new(self.index, self.columns, self.roundings, columns)
     }
 
-    /// Add plans of dives into the programme of the columns of the best plans, which come first.
-    fn join(&self, round: &Round, number: u64, plans: &mut Vec<Whole>, watch: &dyn Watch) {
-        let Some(now) = watch.glance() else {
-            return;
-        };
-        let best = &plans[..plans.len().min(JOINED)];
-        let used = |&p: &usize| best.iter().any(|plan| plan.counts[p] > 0);
-        let used = (0..self.columns.list.len()).filter(used);
-        let Some(relaxation) = self.programme(used) else {
-            return;
-        };
-        let stream = JOIN_STREAM + number * JOINING_DIVES as u64;
-        for lot in lots(JOINING_DIVES) {
-            let limits = (most_e4(plans, round.plans), now + JOIN_TIME);
-            for counts in self.dive(
-                std::slice::from_ref(&relaxation),
-                (stream, lot),
-                limits,
-                watch,
-            ) {
-                self.fill(counts, plans, watch);
-            }
-        }
-        plans.sort_by_key(|plan| plan.cost_e4);
-        plans.dedup_by_key(|plan| plan.cost_e4);
-    }
-
-    /// Plans of a lot of dives into programmes by turns, those that cost less than a limit; none of dives that would
-    /// begin after a share of the time.
+    /// Plans of a lot of dives; none of those that would begin after a share of the time.
     fn dive(
         &self,
-        relaxations: &[Exact<'_>],
-        (stream, lot): (u64, Range<usize>),
-        (most_e4, until): (i64, f64),
+        lot: Range<usize>,
+        until: f64,
         watch: &dyn Watch,
+        make: impl Fn(usize) -> Option<Vec<i64>> + Sync,
     ) -> impl Iterator<Item = Vec<i64>> {
         let mut dives: Vec<(usize, Option<Vec<i64>>)> = lot.map(|n| (n, None)).collect();
         each(self.means.threads, &mut dives, |(n, counts)| {
             if watch.glance().is_some_and(|share| share <= until) {
-                let mut random = Random::stream(self.means.seed, stream + *n as u64);
-                *counts = relaxations[*n % relaxations.len()].dive(&mut random, most_e4);
+                *counts = make(*n);
             }
         });
         dives.into_iter().filter_map(|(_, counts)| counts)
+    }
+
+    fn random(&self, stream: u64, n: usize) -> Random {
+        Random::stream(self.means.seed, stream + n as u64)
     }
 
     /// Add the plan of some counts, whole batches only, with more where that gains.
@@ -381,7 +390,7 @@ impl Rounds<'_> {
             detour_weight: round.detour_weight,
             lack_prices_e4: (round.lack_from * lack_to, lack_to),
             whole_batches_e4: WHOLE_BATCHES * 10.0 * unit_e4(self.index),
-            single_batches: round.exchanges,
+            single_batches: round.start == Start::Exchanges,
             ..self.settings.clone()
         }
     }

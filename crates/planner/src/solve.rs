@@ -422,9 +422,9 @@ impl One<'_> {
 
 /// Rounds on half of the threads and, on the others, a long search of a wide problem or rounds with another seed of a
 /// narrow one; the better plan, or `None` when there is none. The second chance matters more than twice the moves: in
-/// one second 3 of 32 seeds of S2 end above 2 241.8, of rounds on both threads 8; nine other problems of one site end
-/// .07 % higher in the mean then (four seeds each), after four seconds .01 % lower. Not for least sizes: with a long
-/// search beside them four such problems end 2 % higher.
+/// one second, before there were rounds of pairs, 3 of 32 seeds of S2 ended above 2 241.8, of rounds on both threads 8;
+/// nine other problems of one site ended .07 % higher in the mean then (four seeds each), after four seconds .01 %
+/// lower. Not for least sizes: with a long search beside them four such problems end 2 % higher.
 fn beside(rounds: &Rounds<'_>, one: &One<'_>, watch: &dyn Watch) -> Option<Searched> {
     let half = rounds.means.threads / 2;
     let means = |threads, seed| Means {

@@ -4,7 +4,9 @@
 //! After a round the columns of the plans found are dived into, and the next one begins with what these dives find,
 //! though it is dearer: it joins what the plans do well.
 
-use super::{DIVE_STREAM, JOIN_STREAM, PartWatch, Round, Rounds, Whole, best_e4, joins, round};
+use super::{
+    DIVE_STREAM, JOIN_STREAM, PartWatch, Round, Rounds, Start, Whole, best_e4, joins, round,
+};
 use crate::prices::unit_e4;
 use crate::random::Random;
 use crate::relaxation::{Guide, Rough, most_rows};
@@ -142,7 +144,7 @@ impl Rounds<'_> {
         let mut best: Option<Whole> = None;
         for round in rounds(self) {
             let before = best.as_ref().map_or(i64::MAX, |plan| plan.cost_e4);
-            if round.joins {
+            if round.start == Start::Joined {
                 let so_far = PartWatch {
                     watch,
                     from: 0.0,
