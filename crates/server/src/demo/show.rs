@@ -25,6 +25,7 @@ pub async fn screen(
     weeks(plan)?;
     reasons(client, plan).await?;
     remedies(plan)?;
+    notes(plan);
     to_buy(plan)?;
     tasks(client, today).await?;
     shopping(client).await?;
@@ -146,6 +147,18 @@ fn remedies(plan: &Value) -> Result<(), Fault> {
         println!("  {}", text(remedy, "words")?);
     }
     Ok(())
+}
+
+/// What the plan says beside its figures, as that its time ran out.
+fn notes(plan: &Value) {
+    let notes = plan["result"]["notes"].as_array().into_iter().flatten();
+    let mut notes = notes.filter_map(Value::as_str).peekable();
+    if notes.peek().is_some() {
+        println!("\nWorth knowing");
+    }
+    for note in notes {
+        println!("  {note}");
+    }
 }
 
 /// What the plan takes to buy, as it was when the plan was made.
