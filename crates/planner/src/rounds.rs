@@ -97,8 +97,8 @@ const PAIRS: Round = Round {
 
 /// Cool from the start: the plans of dives are good, and a hot search forgets them. A plan that was searched once gains
 /// nothing by a second such search, so most rounds start from new ones. Measured in one second on two threads beside
-/// rounds of 12, 6, 6, 6 and 1 plans without pairs, 96 seeds: plans of S2 above 2 241.8 points none for four; eleven
-/// other problems of one site .02 % higher in the mean (eight seeds; from .3 % lower to .3 % higher); in four seconds
+/// rounds of 12, 6, 6, 6 and 1 plans without pairs, 96 seeds: plans of S2 above 2 241.8 points none for four; twelve
+/// other problems of one site .02 % higher in the mean (eight seeds; from .2 % lower to .3 % higher); in four seconds
 /// S2 .2 % lower with all seeds alike, four others between .8 % lower and .4 % higher. Pairs to the end, without the
 /// rounds that join all, end .1 % higher on problems of many containers.
 const ROUNDS: [Round; 12] = [
