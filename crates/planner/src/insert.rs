@@ -322,7 +322,7 @@ pub(crate) fn value(
             return None;
         }
         let more_changed = (batch + q - entry.adopted).abs() - (batch - entry.adopted).abs();
-        value -= (index.change_e4 + state.more_for_change_e4) * more_changed;
+        value -= index.change_e4 * more_changed + state.weight_of_changes(more_changed);
     }
     for harvest in state.columns.harvests(column) {
         value += gains.of(state, harvest.cell as usize, harvest.dg * q);

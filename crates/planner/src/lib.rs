@@ -4,6 +4,7 @@ pub mod allocation;
 mod allot;
 mod build;
 pub mod chance;
+mod changes;
 pub mod check;
 mod columns;
 mod division;

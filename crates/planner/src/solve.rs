@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use crate::changes::ChangeWeights;
 use crate::columns::{Columns, Paths, Rank, promising};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places};
@@ -185,15 +186,13 @@ const LACK_PRICE_OF_PLAN: f64 = 0.25;
 /// Temperature at which batches become whole, in points at the least priority.
 const WHOLE_BATCHES: f64 = 1.5;
 
-/// What a container that is changed in an adopted plan counts at least for the search, where changes cost anything, in
-/// points at the least priority: people who have read a plan want it to stay. Measured on three changes of a problem
-/// of four sites and 1 400 containers and the one of the kit, where it costs 0.2, one second on two threads: with that
-/// they move 9.8, 11.1, 12.0 and 7.5 % of the containers (seeds 1 to 3), with 1.8 5.6, 7.4, 9.2 and 3.9 % (seeds 1 to
-/// 5), with 3.0 4.7, 6.1, 8.3 and 3.2 %, and end within .7 % of each other, with the change cost as it is.
-const LEAST_FOR_CHANGE: f64 = 3.0;
-
 /// Most of a caller's time that prices may take.
 const PRICE_TIME: f64 = 0.33;
+
+/// The same where an adopted plan is changed: its search needs the moves more. With .33 three changes of each of two
+/// problems of four sites end .2 % higher in one second, with .12 .3 % lower, but their bounds are 5 % higher and 8 %
+/// lower.
+const PRICE_TIME_OF_CHANGES: f64 = 0.2;
 
 /// Price steps for an amount of work: few when little work is asked for, fewer when a plan is at hand.
 ///
@@ -261,26 +260,46 @@ impl Watch for SearchWatch<'_, '_> {
     }
 }
 
+/// What a search starts from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Beginning {
+    /// A fractional plan of the prices.
+    Prices,
+    /// A plan at hand.
+    Plan,
+    /// An adopted plan, of which each change counts.
+    Adopted,
+}
+
 /// How to search, from a plan at hand or a fractional one with a number of containers.
 ///
 /// Measured on eleven problems: a hotter start without much regard to detours loses 1 to 4 %, most where one
 /// container is much of a pledge. Where there are many containers each is moved seldom: a start as hot as
 /// for few leaves the plan in disorder, and an end as cold as for few leaves it where it is by then (two
 /// working days a week and 130 containers end 0.3 % lower with a last temperature of .03 than of .3, four
-/// sites and 600 containers 0.3 % higher). From a plan at hand a cold end keeps what need not change: three changes
-/// of a problem of twelve sites end .15 % lower with a last temperature of .05 than of .2, and move 7.9, 6.9 and
-/// 5.6 % of the containers for 10.3, 10.3 and 8.3 (five seconds); one of four sites and 1 400 containers ends .4 %
-/// higher.
-fn settings(index: &Index, moves: u64, (warm, containers): (bool, i64), bound_e4: i64) -> Settings {
+/// sites and 600 containers 0.3 % higher).
+///
+/// What changes count for holds an adopted plan together at any heat, so its search begins nearly as hot as one without
+/// a plan, and with more regard to detours: a search from 2 with a detour weight of 1 ends 1.0, .2 and .2 % higher on
+/// three changes of a problem of four sites (112 000 moves, seeds 1 to 6), and .4 % higher on the one of the kit (one
+/// second, seeds 1 to 8). With twice the weight, or from 8, it ends .1 % higher.
+fn settings(
+    index: &Index,
+    moves: u64,
+    (beginning, containers): (Beginning, i64),
+    bound_e4: i64,
+) -> Settings {
     let unit = 10.0 * unit_e4(index);
     let containers = containers.max(1) as f64;
     let cooler = (1500.0 / containers).clamp(0.25, 1.0);
-    let (first, last, detour_weight, lack_from) = if warm {
-        (2.0, 0.2 * cooler, 1.0, LACK_PRICE_OF_PLAN)
-    } else {
-        let last = 0.3 * (containers / 600.0).clamp(0.1, 1.0);
-        let detour_weight = DETOUR_WEIGHT * (containers / 1000.0).sqrt().max(1.0);
-        (15.0, last, detour_weight, 0.0)
+    let (first, last, detour_weight, lack_from) = match beginning {
+        Beginning::Plan => (2.0, 0.2 * cooler, 1.0, LACK_PRICE_OF_PLAN),
+        Beginning::Adopted => (12.0, 0.2 * cooler, 30.0, LACK_PRICE_OF_PLAN),
+        Beginning::Prices => {
+            let last = 0.3 * (containers / 600.0).clamp(0.1, 1.0);
+            let detour_weight = DETOUR_WEIGHT * (containers / 1000.0).sqrt().max(1.0);
+            (15.0, last, detour_weight, 0.0)
+        }
     };
     let first = first * cooler;
     Settings {
@@ -318,12 +337,22 @@ pub fn solve(
         pledged_grams: pledged as f64 / 10.0,
     };
     let earlier = start::earlier(problem, &index, options.start.as_ref());
-    let warm = earlier.is_some();
+    let beginning = match &earlier {
+        None => Beginning::Prices,
+        Some(_) if options.start.is_none() && index.change_e4 > 0 => Beginning::Adopted,
+        Some(_) => Beginning::Plan,
+    };
+    let warm = beginning != Beginning::Prices;
     let earlier = earlier.unwrap_or_default();
+    let price_time = if beginning == Beginning::Adopted {
+        PRICE_TIME_OF_CHANGES
+    } else {
+        PRICE_TIME
+    };
     let steps = (price_steps(&paths, options.work, warm), options.threads);
     let found = ascend(&index, &paths, steps, |value| {
         reporter.tell(f64::INFINITY, value / 1e4, 0);
-        reporter.ask().map(|gone| gone / PRICE_TIME)
+        reporter.ask().map(|gone| gone / price_time)
     });
     let counts = if warm {
         start::counts(&earlier, &index, &paths)
@@ -334,7 +363,12 @@ pub fn solve(
     let columns = Columns::new(&index, &paths, &ranks);
     let by_column = columns.amounts(&counts);
     let containers = counts.values().sum();
-    let settings = settings(&index, options.work, (warm, containers), found.bound_e4);
+    let settings = settings(
+        &index,
+        options.work,
+        (beginning, containers),
+        found.bound_e4,
+    );
     let watch = SearchWatch {
         before: reporter.ask().unwrap_or(1.0),
         bound: found.bound_e4 as f64 / 1e4,
@@ -406,10 +440,7 @@ struct One<'a> {
 impl One<'_> {
     fn run(&self, watch: &dyn Watch) -> Searched {
         let mut state = start_state(self.index, self.columns, self.counts);
-        if self.index.change_e4 > 0 {
-            let least_e4 = LEAST_FOR_CHANGE * 10.0 * unit_e4(self.index);
-            state.more_for_change_e4 = (least_e4 as i64 - self.index.change_e4).max(0);
-        }
+        state.change_weights = ChangeWeights::new(self.index);
         let mut search = Search::new(state, Random::new(self.means.seed));
         let filled = search.fill(watch);
         let settings = Settings {

@@ -5,6 +5,7 @@
 //! work and stock is undone by booking it back; the division keeps a log of old values. The division of
 //! produce among targets is kept optimal by augmenting along the best path, so the cost of the state is exact.
 
+use crate::changes::ChangeWeights;
 use crate::columns::Columns;
 use crate::division::{Outlet, Step};
 use crate::index::{Index, UNLIMITED};
@@ -97,8 +98,8 @@ pub(crate) struct State<'a> {
     pub(crate) lack_price_e4: Option<i64>,
     /// Containers that the adopted plan sows and this one does not, or the other way round.
     changed: i64,
-    /// What each of them counts for the search beyond what it costs.
-    pub(crate) more_for_change_e4: i64,
+    /// What they count for the search beyond what they cost.
+    pub(crate) change_weights: ChangeWeights,
     /// New batches allowed by site and week.
     kinds: Vec<i64>,
     /// Changes since the last commit: column, containers.
@@ -183,7 +184,7 @@ impl<'a> State<'a> {
             lacking: 0,
             lack_price_e4: None,
             changed: index.batches.iter().map(|batch| batch.adopted).sum(),
-            more_for_change_e4: 0,
+            change_weights: ChangeWeights::default(),
             kinds: Vec::with_capacity(sites * weeks),
             changes: Vec::new(),
             cells: vec![0; next],
@@ -360,7 +361,12 @@ impl<'a> State<'a> {
     pub(crate) fn weighed_e4(&self) -> i64 {
         self.cost_e4
             + self.lack_price_e4.unwrap_or(0) * self.lacking
-            + self.more_for_change_e4 * self.changed
+            + self.change_weights.of(self.changed)
+    }
+
+    /// What more changed containers (fewer when negative) add to what changed ones count beyond their cost.
+    pub(crate) fn weight_of_changes(&self, more: i64) -> i64 {
+        self.change_weights.of(self.changed + more) - self.change_weights.of(self.changed)
     }
 
     /// By how much shares are broken, in thousandths of a decigram.
