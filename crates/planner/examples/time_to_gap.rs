@@ -1,7 +1,7 @@
 //! How long a solve takes to come within a gap, against the number of columns:
 //! `time_to_gap GAP MOST_SECONDS PROBLEM...`, the gap in points a pledged gram, problems as plain JSON.
 //!
-//! The work is doubled until the gap is met. Time is that of one thread of the processor where the system
+//! The work grows by a quarter at a time until the gap is met. Time is that of one thread of the processor where the system
 //! tells it (Linux), of the clock elsewhere. The last column would be level for a time of order n log n.
 
 use std::time::Instant;
@@ -63,7 +63,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
                 );
                 break;
             }
-            work *= 2;
+            work += work / 4;
         }
     }
     Ok(())
