@@ -2,6 +2,7 @@
 
 pub mod allocation;
 mod allot;
+mod beside;
 mod build;
 pub mod chance;
 mod changes;

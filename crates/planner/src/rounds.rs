@@ -174,6 +174,8 @@ pub(crate) struct Rounds<'a> {
     /// Moves, the bound, and what batches lack; the rest belongs to each round.
     pub(crate) settings: &'a Settings,
     pub(crate) means: Means,
+    /// A plan of the first round that costs no more ends the rounds.
+    pub(crate) enough_e4: i64,
 }
 
 /// A valid plan.
@@ -234,7 +236,10 @@ impl Rounds<'_> {
         let mut plans = self.first_plans(counts, most, watch)?;
         let (mut made, mut searches) = (0, 0);
         let mut shares_left: f64 = self.rounds().iter().map(|round| round.share).sum();
-        for round in self.rounds() {
+        for (number, round) in self.rounds().iter().enumerate() {
+            if number == 1 && best_e4(&plans) <= self.enough_e4 {
+                break;
+            }
             plans.sort_by_key(|plan| plan.cost_e4);
             if searches > 0 {
                 plans.dedup_by_key(|plan| plan.cost_e4);

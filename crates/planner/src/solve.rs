@@ -3,21 +3,20 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use crate::changes::ChangeWeights;
+use crate::beside::{Long, beside};
 use crate::columns::{Columns, Paths, Rank, promising};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places};
 use crate::plan::Plan;
 use crate::prices::{Found, ascend, unit_e4};
 use crate::problem::Problem;
-use crate::random::{Random, geometric};
+use crate::random::geometric;
 use crate::relaxation::{Guide, place_prices};
 use crate::report::{self, Weeks};
 use crate::rounding;
 use crate::rounds::Rounds;
-use crate::search::{Means, Search, Searched, Settings, Untold, Watch, run};
+use crate::search::{Means, Settings, Watch};
 use crate::start;
-use crate::state::State;
 
 /// How much work, which seed, where to start.
 #[derive(Debug, Clone)]
@@ -143,13 +142,6 @@ const KEEP_ALL: u64 = 300;
 /// moves in 15 % less time. Measured with 20, 10 and 6 against none left out on twelve other problems of one site,
 /// one second and ten seeds each: 0.01, 0.07 and 0.00 % lower in the mean, within 0.3 % on each problem.
 const DETOUR_OF_FEW: f64 = 10.0;
-
-/// A small problem with more columns is wide: rounds come to rest early there, and one long search goes on to find
-/// better plans. Measured in place of more rounds on a second thread, two seeds each: eleven problems of two or three
-/// working days a week .04 % lower in the mean after five seconds; after twenty S1 with two and three days .15 % lower,
-/// five others .05 % higher in the mean, less than they differ by seed. With one day a week .04 % higher after five
-/// seconds.
-const WIDE: usize = 2_000;
 
 /// Most columns the search works with.
 const MOST_COLUMNS: u64 = 1_500_000;
@@ -385,8 +377,9 @@ pub fn solve(
         roundings: &found.roundings,
         settings: &settings,
         means,
+        enough_e4: found.bound_e4,
     };
-    let one = One {
+    let long = Long {
         index: &index,
         columns: &columns,
         counts: &by_column,
@@ -403,14 +396,14 @@ pub fn solve(
             };
             rounds.run_many(guide, &watch)
         });
-        many.flatten().unwrap_or_else(|| one.run(&watch))
+        many.flatten().unwrap_or_else(|| long.run(&watch))
     } else {
         let several = if means.repeatable || means.threads < 2 || index.keep_batches {
             rounds.run(by_column.clone(), &watch)
         } else {
-            beside(&rounds, &one, &watch)
+            beside(&rounds, &long, &watch)
         };
-        several.unwrap_or_else(|| one.run(&watch))
+        several.unwrap_or_else(|| long.run(&watch))
     };
     let complete = !reporter.stopped.into_inner();
     let mut answer = report::answer(
@@ -425,86 +418,6 @@ pub fn solve(
     answer.complete = complete;
     answer.plan.seed = Some(options.seed);
     Ok(answer)
-}
-
-/// One search from some counts of containers by column.
-#[derive(Clone, Copy)]
-struct One<'a> {
-    index: &'a Index,
-    columns: &'a Columns,
-    counts: &'a [i64],
-    settings: &'a Settings,
-    means: Means,
-}
-
-impl One<'_> {
-    fn run(&self, watch: &dyn Watch) -> Searched {
-        let mut state = start_state(self.index, self.columns, self.counts);
-        state.change_weights = ChangeWeights::new(self.index);
-        let mut search = Search::new(state, Random::new(self.means.seed));
-        let filled = search.fill(watch);
-        let settings = Settings {
-            moves: if filled { self.settings.moves } else { 0 },
-            ..self.settings.clone()
-        };
-        run(search, &settings, self.means, watch)
-    }
-}
-
-/// Rounds on half of the threads and, on the others, a long search of a wide problem or rounds with another seed of a
-/// narrow one; the better plan, or `None` when there is none. The second chance matters more than twice the moves: in
-/// one second, before there were rounds of pairs, 3 of 32 seeds of S2 ended above 2 241.8, of rounds on both threads 8;
-/// nine other problems of one site ended .07 % higher in the mean then (four seeds each), after four seconds .01 %
-/// lower. Not for least sizes: with a long search beside them four such problems end 2 % higher.
-fn beside(rounds: &Rounds<'_>, one: &One<'_>, watch: &dyn Watch) -> Option<Searched> {
-    let half = rounds.means.threads / 2;
-    let means = |threads, seed| Means {
-        seed,
-        threads,
-        ..rounds.means
-    };
-    let seed = rounds.means.seed;
-    let first = Rounds {
-        means: means(rounds.means.threads - half, seed),
-        ..*rounds
-    };
-    let again = Rounds {
-        means: means(half, !seed),
-        ..*rounds
-    };
-    let long = One {
-        means: means(half, seed),
-        ..*one
-    };
-    let untold = Untold(watch);
-    let (first, second) = std::thread::scope(|scope| {
-        let second = scope.spawn(|| {
-            if one.columns.list.len() > WIDE {
-                Some(long.run(&untold))
-            } else {
-                again.run(one.counts.to_vec(), &untold)
-            }
-        });
-        (first.run(one.counts.to_vec(), watch), second.join())
-    });
-    let second = second.unwrap_or_else(|fault| std::panic::resume_unwind(fault));
-    let found = [first, second].into_iter().flatten();
-    found.reduce(|a, b| {
-        let moves = a.moves + b.moves;
-        let best = if b.cost_e4 < a.cost_e4 { b } else { a };
-        Searched { moves, ..best }
-    })
-}
-
-/// Some counts entered, unless they break a share.
-fn start_state<'a>(index: &'a Index, columns: &'a Columns, counts: &[i64]) -> State<'a> {
-    let mut state = State::new(index, columns);
-    let nothing = (state.violation(), state.cost_e4);
-    rounding::enter(&mut state, counts);
-    if (state.violation(), state.cost_e4) > nothing && state.violation() > nothing.0 {
-        state = State::new(index, columns);
-    }
-    state
 }
 
 /// The columns of small detour, with their detours; of a small problem with least sizes, most sowings or shares,

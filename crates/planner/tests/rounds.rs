@@ -12,8 +12,8 @@ use cotyl_planner::problem::Sowing;
 use cotyl_planner::testing::tiny_instance;
 use cotyl_planner::{Answer, Control, Options, Problem, Progress, Unhindered, solve};
 
-/// Enough for several searches.
-const WORK: u64 = 20_000;
+/// Enough for several searches in a round.
+const WORK: u64 = 40_000;
 
 fn given(name: &str) -> Problem {
     let path = format!(
@@ -205,13 +205,16 @@ fn stopped_by_a_clock_the_plan_is_valid_and_never_got_worse() {
 #[test]
 fn stopped_by_work_what_is_told_never_gets_worse() {
     let many = side_by_side(&["s1", "s2"]);
-    for (problem, work) in [
-        (given("s2"), WORK),
-        (with_batches(given("s2")), WORK),
-        (many, 3 * WORK),
+    for (problem, work, threads) in [
+        (given("s2"), WORK, 1),
+        (given("s2"), WORK, 2),
+        (with_batches(given("s2")), WORK, 1),
+        // wide, and near its bound after one round: a long search follows
+        (given("s1x2"), WORK, 2),
+        (many, WORK, 1),
     ] {
         let told = Clock::new(u64::MAX);
-        let answer = run(&problem, (work, 1), &told);
+        let answer = run(&problem, (work, threads), &told);
         assert!(answer.complete);
         let (objective, made) = told.told.into_inner().unwrap();
         assert!(made > work / 2);
