@@ -58,6 +58,7 @@ mod plan_goods;
 mod plan_outlook;
 mod plan_work;
 mod plans;
+mod power_cuts;
 mod products;
 mod qualifications;
 mod reader;

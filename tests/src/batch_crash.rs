@@ -1,18 +1,18 @@
 //! Power cuts while a batch is begun: all of it or none, and the next start serves.
 
 use std::path::Path;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
-use rand::{Rng, SeedableRng};
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use crate::binary::{Folder, Serving, found, signal};
-use crate::crash::{behind, postgresql};
+use crate::binary::{Folder, Serving, found};
+use crate::crash::behind;
 use crate::mixing::{HOAGLAND, recipe_input};
+use crate::power_cuts::{Aim, cut};
 
 const ADA: &str = "ada@example.org";
-const ROUNDS: u32 = 12;
+const ROUNDS: u32 = 16;
 
 /// A site, the salts of a recipe with plenty of each on the shelf, and the body of a batch.
 async fn describe(server: &Serving, folder: &Path) -> Value {
@@ -90,27 +90,14 @@ async fn power_cuts_while_a_batch_is_begun_leave_all_of_it_or_none() {
     let begun = Instant::now();
     let (status, said) = server.post("/batches", input.clone()).await.unwrap();
     assert_eq!(status, 201, "{said}");
-    let whole = begun.elapsed().max(Duration::from_millis(5));
-    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(11);
+    let mut aim = Aim::new(begun.elapsed(), 11);
     let (mut count, mut kept, mut lost) = (whole_batches(&folder.0).await, 0, 0);
     for round in 0..ROUNDS {
-        // the first cut comes at once, the last long after
-        let pause = match round {
-            0 => Duration::ZERO,
-            1 => whole * 20,
-            _ => whole.mul_f64(random.random_range(0.0..1.4)),
-        };
+        let pause = aim.pause();
         let beginning = server.post("/batches", input.clone());
         let cut = async {
             tokio::time::sleep(pause).await;
-            if round % 2 == 0 {
-                // PostgreSQL first, without any chance to tidy up
-                let pid =
-                    std::fs::read_to_string(postgresql(&folder.0).join("cluster/postmaster.pid"))
-                        .unwrap();
-                signal(pid.lines().next().unwrap().parse().unwrap(), "KILL");
-            }
-            server.signal("KILL");
+            cut(&server, &folder.0, round % 2 == 0);
         };
         let (answer, ()) = futures::future::join(beginning, cut).await;
         drop(server);
@@ -127,10 +114,11 @@ async fn power_cuts_while_a_batch_is_begun_leave_all_of_it_or_none() {
         } else {
             lost += 1
         }
+        aim.learn(now > count);
         count = now;
     }
     assert!(
-        kept > 0 && lost > 0,
+        kept > 1 && lost > 1,
         "{kept} begun, {lost} not: the cuts missed the beginning"
     );
     server.signal("TERM");

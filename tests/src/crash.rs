@@ -1,14 +1,14 @@
 //! Power cuts while a plan is adopted: all of it or none, and the next start serves.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::time::{Duration, Instant};
 
-use rand::{Rng, SeedableRng};
 use serde_json::{Value, json};
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
 
-use crate::binary::{Folder, Serving, found, signal};
+use crate::binary::{Folder, Serving, found};
+use crate::power_cuts::{Aim, cut, postgresql};
 
 const ADA: &str = "ada@example.org";
 const ROUNDS: u32 = 32;
@@ -64,10 +64,6 @@ async fn solved(server: &Serving, seed: u32) -> Value {
         }
         tokio::time::sleep(Duration::from_millis(30)).await;
     }
-}
-
-pub fn postgresql(folder: &Path) -> PathBuf {
-    folder.join("postgresql")
 }
 
 pub async fn behind(folder: &Path) -> PgPool {
@@ -144,25 +140,17 @@ async fn power_cuts_during_adoption_leave_all_of_it_or_none() {
         .await
         .unwrap();
     assert_eq!(status, 200, "{said}");
-    let whole = begun.elapsed();
 
-    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+    let mut aim = Aim::new(begun.elapsed(), 7);
     let (mut kept, mut lost) = (0, 0);
     for round in 0..ROUNDS {
         let plan = solved(&server, round).await;
-        let pause = whole.mul_f64(random.random_range(0.0..1.4));
+        let pause = aim.pause();
         let path = adopt(&plan);
         let adoption = server.post(&path, json!({"accept_changed_inputs": false}));
         let cut = async {
             tokio::time::sleep(pause).await;
-            if round % 2 == 0 {
-                // PostgreSQL first, without any chance to tidy up
-                let pid =
-                    std::fs::read_to_string(postgresql(&folder.0).join("cluster/postmaster.pid"))
-                        .unwrap();
-                signal(pid.lines().next().unwrap().parse().unwrap(), "KILL");
-            }
-            server.signal("KILL");
+            cut(&server, &folder.0, round % 2 == 0);
         };
         let (answer, ()) = futures::future::join(adoption, cut).await;
         drop(server);
@@ -173,10 +161,15 @@ async fn power_cuts_during_adoption_leave_all_of_it_or_none() {
         if let Ok((status, said)) = answer {
             assert!(status != 200 || adopted, "{said}");
         }
-        if adopted { kept += 1 } else { lost += 1 }
+        if adopted {
+            kept += 1
+        } else {
+            lost += 1
+        }
+        aim.learn(adopted);
     }
     assert!(
-        kept > 0 && lost > 0,
+        kept > 1 && lost > 1,
         "{kept} adopted, {lost} not: the cuts missed the adoption"
     );
     server.signal("TERM");

@@ -5,7 +5,6 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use chrono::{Days, NaiveDate};
-use rand::{Rng, SeedableRng};
 use serde_json::json;
 use sqlx::PgPool;
 use sqlx::postgres::PgConnectOptions;
@@ -13,6 +12,7 @@ use uuid::Uuid;
 
 use crate::binary::{Folder, cotyl, signal};
 use crate::garden::Garden;
+use crate::power_cuts::Aim;
 use crate::support::Api;
 
 const ROUNDS: u32 = 100;
@@ -81,8 +81,8 @@ async fn waiting_look(garden: &Garden) -> Uuid {
     .unwrap()
 }
 
-/// Waits until a look is in one of these states; how long that took.
-async fn until_it_is(pool: &PgPool, look: Uuid, states: &[&str]) -> Duration {
+/// Waits until a look is in one of these states.
+async fn until_it_is(pool: &PgPool, look: Uuid, states: &[&str]) {
     let begun = Instant::now();
     loop {
         let state: String = sqlx::query_scalar("select state from job where id = $1")
@@ -91,7 +91,7 @@ async fn until_it_is(pool: &PgPool, look: Uuid, states: &[&str]) -> Duration {
             .await
             .unwrap();
         if states.contains(&state.as_str()) {
-            return begun.elapsed();
+            return;
         }
         assert!(
             begun.elapsed() < Duration::from_secs(60),
@@ -192,8 +192,7 @@ async fn workers_killed_a_hundred_times_lose_and_double_no_task() {
     until_it_is(&garden.pool, first, &["done"]).await;
     whole(&garden).await;
 
-    let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(23);
-    let mut usual = Duration::from_millis(30);
+    let mut aim = Aim::new(Duration::from_millis(30), 23);
     let (mut ended, mut cut_off) = (0, 0);
     drop(worker);
     for round in 0..ROUNDS {
@@ -201,12 +200,7 @@ async fn workers_killed_a_hundred_times_lose_and_double_no_task() {
         let look = waiting_look(&garden).await;
         let worker = WorkerProcess::start(&folder.0, &address);
         until_it_is(&garden.pool, look, &["leased", "done"]).await;
-        if round % 10 == 0 {
-            // now and then it may end, to see how long that takes
-            usual = until_it_is(&garden.pool, look, &["done"]).await;
-        } else {
-            tokio::time::sleep(usual.mul_f64(random.random_range(0.0..1.5))).await;
-        }
+        tokio::time::sleep(aim.pause()).await;
         drop(worker);
         let state: String = sqlx::query_scalar("select state from job where id = $1")
             .bind(look)
@@ -218,6 +212,7 @@ async fn workers_killed_a_hundred_times_lose_and_double_no_task() {
         } else {
             cut_off += 1;
         }
+        aim.learn(state == "done");
         let doubled = "select count(*) - count(distinct occasion) from task";
         assert_eq!(number(&garden.pool, doubled).await, 0);
     }
