@@ -137,7 +137,7 @@ pub struct FactorAssumptions {
 /// What is assumed before there are records. The defaults are the project's own judgement, no
 /// source. They stand until records say otherwise: as a prior that counts for
 /// [`Assumptions::RECORDS`] sowings as to the scatter of records. The scatter of the levels and the
-/// stations is anything from 0.15 to 2.8 times what is assumed, of survival from 0.15 to 1.9 times,
+/// stations is anything from 0.15 to 2.5 times what is assumed, of survival from 0.15 to 1.9 times,
 /// evenly, all alike but for a factor of 1.5 either way (stations of 1.8, of survival 1.6). Even in
 /// the standard deviation (Gelman, Prior distributions for variance parameters in hierarchical
 /// models, Bayesian Analysis 1:515-534, 2006), so that intervals are not too narrow where a

@@ -28,8 +28,10 @@ const WIDER: f64 = 1.25;
 const UNKNOWN: usize = LEVELS + 2;
 
 /// The least and the most times the assumed deviation that levels may scatter by. No profile is right
-/// everywhere, so not none at all.
-pub(super) const SPREAD: (f64, f64) = (0.15, 2.8);
+/// everywhere, so not none at all. After a dozen sowings the 80 % intervals of grams hold the truth in 82 of 100 places
+/// of 2 000 drawn co-operatives; with a most of 2.8 in 83. After sixty, co-operatives twice as unlike as assumed are
+/// the price: 74 of 100 in place of 75.
+pub(super) const SPREAD: (f64, f64) = (0.15, 2.5);
 
 /// Standard deviation, in the prior, of the logarithm of each level's ratio alone, beside the spread that
 /// all levels have in common: how unlike each other its parts are differs between co-operatives

@@ -130,7 +130,7 @@ impl World {
             let levels = of.levels.map(|level| level * (0.4 * normal()).exp());
             let station = of.station * (0.6 * normal()).exp();
             // Ratios to a record's variance are what is assumed.
-            let times = random.random_range(0.15..2.8) * record / of.record;
+            let times = random.random_range(0.15..2.5) * record / of.record;
             Scatter {
                 levels: levels.map(|level| level * times),
                 station: station * times,
