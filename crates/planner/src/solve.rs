@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use crate::beside::{Long, beside};
+use crate::beside::{Long, several};
 use crate::columns::{Columns, Paths, Rank, promising};
 use crate::index::Index;
 use crate::lagrange::{ClassPrices, Places};
@@ -398,11 +398,7 @@ pub fn solve(
         });
         many.flatten().unwrap_or_else(|| long.run(&watch))
     } else {
-        let several = if means.repeatable || means.threads < 2 || index.keep_batches {
-            rounds.run(by_column.clone(), &watch)
-        } else {
-            beside(&rounds, &long, &watch)
-        };
+        let several = several(rounds, &long, &watch);
         several.unwrap_or_else(|| long.run(&watch))
     };
     let complete = !reporter.stopped.into_inner();
