@@ -505,9 +505,10 @@ impl std::fmt::Display for Limit {
                 ..
             } => {
                 let spare = (*spare).max(0);
+                let units = if *needed == 1 { "unit" } else { "units" };
                 write!(
                     out,
-                    "{consumable} runs out: {} sown in {week_label} would take {needed} units, \
+                    "{consumable} runs out: {} sown in {week_label} would take {needed} {units}, \
                      {spare} can be spared, and no further purchase arrives in time",
                     containers(*added)
                 )
