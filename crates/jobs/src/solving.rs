@@ -31,6 +31,9 @@ enum Halt {
     GoingHome,
 }
 
+/// Share of a plan's time after which it is not widened any more, so that what would help is found in the rest.
+const WIDENING_SHARE: f64 = 0.6;
+
 type Solve = JoinHandle<std::result::Result<KeptAnswer, WorkError>>;
 
 /// Works a job to its end.
@@ -72,9 +75,10 @@ async fn solve_plan(
         let (work, reins) = (Arc::clone(&work), Arc::clone(&reins));
         move || work.work_out(&reins)
     });
-    let deadline = sleep(Duration::from_secs(work.time_limit_seconds));
-    tokio::pin!(deadline);
-    let mut in_time = true;
+    let time = Duration::from_secs(work.time_limit_seconds);
+    let (deadline, widened) = (sleep(time), sleep(time.mul_f64(WIDENING_SHARE)));
+    tokio::pin!(deadline, widened);
+    let (mut in_time, mut widening) = (true, true);
     let mut beats = interval(beat);
     beats.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut halt = None;
@@ -84,6 +88,10 @@ async fn solve_plan(
             () = &mut deadline, if in_time => {
                 in_time = false;
                 reins.stop();
+            }
+            () = &mut widened, if widening => {
+                widening = false;
+                reins.stop_widening();
             }
             _ = beats.tick(), if halt != Some(Halt::LeaseLost) => {
                 match app.beat_job(job, reins.progress().as_ref()).await {

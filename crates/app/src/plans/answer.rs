@@ -2,12 +2,13 @@
 //! where it holds up nobody.
 
 use std::collections::BTreeMap;
+use std::num::NonZero;
 
 use chrono::{Days, NaiveDate};
 use cotyl_planner::chance::{ChanceError, MarginError, MarginOptions};
 use cotyl_planner::check::{Verdict, check};
 use cotyl_planner::problem::{ClassCrop, Problem, Sowing};
-use cotyl_planner::{Answer, Control, Options, Plan, SolveError, solve};
+use cotyl_planner::{Answer, Control, Options, Plan, Progress, SolveError, Unhindered, solve};
 use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
@@ -60,6 +61,35 @@ pub struct Search {
     /// The chance, in thousandths, with which every weekly pledge is to be met; `None` for a plan
     /// that meets them in the mean.
     pub wanted_chance_permille: Option<i64>,
+}
+
+/// Most threads that work a season out: a server has others to serve meanwhile. The answer is the same with one.
+const MOST_THREADS: usize = 2;
+
+/// What holds a season that is being worked out.
+pub trait Hold: Control {
+    /// Asked while a plan is widened by a margin; `true` ends that with the best plan so far, so that time is left
+    /// to find what would help.
+    fn should_stop_widening(&self) -> bool {
+        self.should_stop()
+    }
+}
+
+impl Hold for Unhindered {}
+
+/// The part of a hold that widening is told.
+struct Widening<'a>(&'a dyn Hold);
+
+impl Control for Widening<'_> {
+    fn should_stop(&self) -> bool {
+        self.0.should_stop_widening()
+    }
+    fn progress(&self, progress: &Progress) {
+        self.0.progress(progress);
+    }
+    fn time_gone(&self) -> Option<f64> {
+        self.0.time_gone()
+    }
 }
 
 /// An answer as it is kept.
@@ -211,7 +241,7 @@ pub struct PlanCut {
 pub fn work_out(
     season: &Season,
     search: Search,
-    control: &dyn Control,
+    control: &dyn Hold,
 ) -> Result<KeptAnswer, WorkError> {
     let compiled = compile(season, LeftOut::default())?;
     let problem = compiled.problem;
@@ -223,6 +253,9 @@ pub fn work_out(
         } else {
             search.work
         },
+        threads: std::thread::available_parallelism()
+            .map_or(1, NonZero::get)
+            .min(MOST_THREADS),
         ..suited
     };
     let mut answer = solve(&problem, &options, control)?;
@@ -285,7 +318,7 @@ fn with_margin(
     answer: &mut Answer,
     wanted_permille: i64,
     options: &Options,
-    control: &dyn Control,
+    control: &dyn Hold,
 ) -> Result<(Remedies, Option<MarginOutcome>), WorkError> {
     let work = MarginOptions {
         seed: options.seed,
@@ -297,7 +330,7 @@ fn with_margin(
         &answer.plan,
         wanted_permille,
         &work,
-        control,
+        &Widening(control),
     )?;
     answer.plan = widened.plan;
     answer.complete &= widened.complete;

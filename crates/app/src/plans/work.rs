@@ -12,7 +12,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use uuid::Uuid;
 
-use super::answer::{KeptAnswer, Search, WorkError, work_out};
+use super::answer::{Hold, KeptAnswer, Search, WorkError, work_out};
 use super::goods;
 use super::season::Season;
 use crate::jobs::{JobEnd, LeasedJob};
@@ -43,10 +43,11 @@ impl PlanWork {
     }
 }
 
-/// What holds a running solve: a stop flag, and the progress it last told.
+/// What holds a running solve: flags to stop it or its widening, and the progress it last told.
 #[derive(Debug, Default)]
 pub struct Reins {
     stop: AtomicBool,
+    stop_widening: AtomicBool,
     progress: Mutex<Option<Progress>>,
 }
 
@@ -54,6 +55,11 @@ impl Reins {
     /// Ends the solve soon, with the best plan so far.
     pub fn stop(&self) {
         self.stop.store(true, Ordering::Relaxed);
+    }
+
+    /// Ends the widening by a margin soon, or before it begins.
+    pub fn stop_widening(&self) {
+        self.stop_widening.store(true, Ordering::Relaxed);
     }
 
     /// The last progress, in the form in which it is kept.
@@ -76,6 +82,12 @@ impl Control for Reins {
 
     fn progress(&self, progress: &Progress) {
         *self.progress.lock().unwrap_or_else(PoisonError::into_inner) = Some(*progress);
+    }
+}
+
+impl Hold for Reins {
+    fn should_stop_widening(&self) -> bool {
+        self.should_stop() || self.stop_widening.load(Ordering::Relaxed)
     }
 }
 
