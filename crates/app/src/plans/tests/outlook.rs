@@ -1,9 +1,9 @@
 //! Chances, margins and remedies of small seasons.
 
-use cotyl_planner::Unhindered;
+use cotyl_planner::{Control, Progress, Unhindered};
 use serde_json::{Value, json};
 
-use super::super::answer::{KeptAnswer, Search, work_out};
+use super::super::answer::{Hold, KeptAnswer, Search, work_out};
 use super::super::remedies::Change;
 use super::{day, search, season, small, solved};
 
@@ -131,6 +131,37 @@ fn more_places_are_the_remedy_for_a_full_bench() {
     let places = |changed: &mut Value| changed["stations"][0]["places"] = json!(4);
     proven(&document, places, best.less_short_milligrams);
     assert_eq!(answer.remedies.len(), 1, "{:?}", answer.remedies);
+}
+
+/// Time for all but a margin.
+struct NoWidening;
+
+impl Control for NoWidening {
+    fn should_stop(&self) -> bool {
+        false
+    }
+    fn progress(&self, _progress: &Progress) {}
+}
+
+impl Hold for NoWidening {
+    fn should_stop_widening(&self) -> bool {
+        true
+    }
+}
+
+#[test]
+fn what_would_help_is_found_where_no_time_is_left_for_a_margin() {
+    let mut document = small();
+    document["stations"][0]["places"] = json!(3);
+    let search = Search {
+        wanted_chance_permille: Some(800),
+        ..search(500)
+    };
+    let answer = work_out(&season(&document), search, &NoWidening).unwrap();
+    assert_eq!(answer.margin.unwrap().rounds, 0);
+    assert!(!answer.complete);
+    let best = &answer.remedies[0].change;
+    assert!(matches!(best, Change::Places { .. }), "{best:?}");
 }
 
 #[test]
