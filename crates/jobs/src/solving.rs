@@ -63,6 +63,15 @@ pub(crate) async fn work_on(
     solve_plan(app, job, work, beat, going_home).await
 }
 
+/// Ends the widening, and then the solve, when their time is over.
+async fn keep_time(reins: &Reins, time: Duration) {
+    let widening = time.mul_f64(WIDENING_SHARE);
+    sleep(widening).await;
+    reins.stop_widening();
+    sleep(time.saturating_sub(widening)).await;
+    reins.stop();
+}
+
 async fn solve_plan(
     app: &App,
     job: &LeasedJob,
@@ -75,24 +84,16 @@ async fn solve_plan(
         let (work, reins) = (Arc::clone(&work), Arc::clone(&reins));
         move || work.work_out(&reins)
     });
-    let time = Duration::from_secs(work.time_limit_seconds);
-    let (deadline, widened) = (sleep(time), sleep(time.mul_f64(WIDENING_SHARE)));
-    tokio::pin!(deadline, widened);
-    let (mut in_time, mut widening) = (true, true);
+    let time = keep_time(&reins, Duration::from_secs(work.time_limit_seconds));
+    tokio::pin!(time);
+    let mut in_time = true;
     let mut beats = interval(beat);
     beats.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut halt = None;
     let outcome = loop {
         tokio::select! {
             outcome = &mut solve => break outcome,
-            () = &mut deadline, if in_time => {
-                in_time = false;
-                reins.stop();
-            }
-            () = &mut widened, if widening => {
-                widening = false;
-                reins.stop_widening();
-            }
+            () = &mut time, if in_time => in_time = false,
             _ = beats.tick(), if halt != Some(Halt::LeaseLost) => {
                 match app.beat_job(job, reins.progress().as_ref()).await {
                     Ok(Some(false)) => {}

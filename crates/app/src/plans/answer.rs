@@ -63,6 +63,24 @@ pub struct Search {
     pub wanted_chance_permille: Option<i64>,
 }
 
+impl Search {
+    fn options(self, problem: &Problem) -> Options {
+        let suited = Options::for_problem(problem);
+        Options {
+            seed: self.seed,
+            work: if self.work == 0 {
+                suited.work
+            } else {
+                self.work
+            },
+            threads: std::thread::available_parallelism()
+                .map_or(1, NonZero::get)
+                .min(MOST_THREADS),
+            ..suited
+        }
+    }
+}
+
 /// Most threads that work a season out: a server has others to serve meanwhile. The answer is the same with one.
 const MOST_THREADS: usize = 2;
 
@@ -245,19 +263,7 @@ pub fn work_out(
 ) -> Result<KeptAnswer, WorkError> {
     let compiled = compile(season, LeftOut::default())?;
     let problem = compiled.problem;
-    let suited = Options::for_problem(&problem);
-    let options = Options {
-        seed: search.seed,
-        work: if search.work == 0 {
-            suited.work
-        } else {
-            search.work
-        },
-        threads: std::thread::available_parallelism()
-            .map_or(1, NonZero::get)
-            .min(MOST_THREADS),
-        ..suited
-    };
+    let options = search.options(&problem);
     let mut answer = solve(&problem, &options, control)?;
     let mut notes = compiled.notes;
     let (tried, margin) = match search.wanted_chance_permille {
